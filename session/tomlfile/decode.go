@@ -1,6 +1,7 @@
 package tomlfile
 
 import (
+	"cmp"
 	"encoding"
 	"fmt"
 	"reflect"
@@ -8,33 +9,54 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 )
 
-// walker carries the document's values into the struct and collects problems.
+// walker carries the document's values into the struct and collects mistakes.
 type walker struct {
 	doc     *Doc
 	structs structs
-	found   Problems
-	more    int // problems beyond maxProblems
+	found   []mistake
+	more    int // mistakes beyond maxProblems
+}
+
+// mistake is a Problem at a byte offset.
+type mistake struct {
+	at           int
+	wrong, right string
 }
 
 func (w *walker) add(at int, wrong, right string) {
-	if len(w.found) == maxProblems {
+	if w.full() {
 		w.more++
 		return
 	}
-	line, column := w.doc.position(at)
-	w.found = append(w.found, Problem{File: w.doc.file, Line: line, Column: column, Wrong: wrong, Right: right})
+	w.found = append(w.found, mistake{at, wrong, right})
 }
 
+// full tells that further mistakes are only counted, so that their messages
+// need no care.
+func (w *walker) full() bool { return len(w.found) == maxProblems }
+
+// problems gives the mistakes in order, with line and column. It counts the
+// characters of each line once, however many mistakes the line has.
 func (w *walker) problems() Problems {
-	w.found.sort()
-	if w.more > 0 {
-		last := w.found[len(w.found)-1]
-		last.Wrong, last.Right = fmt.Sprintf("and %d further mistakes", w.more), "correct those above first"
-		w.found = append(w.found, last)
+	slices.SortStableFunc(w.found, func(a, b mistake) int { return cmp.Compare(a.at, b.at) })
+	var ps Problems
+	before, p := 0, Problem{File: w.doc.file, Line: 1, Column: 1}
+	for _, m := range w.found {
+		if line := w.doc.line(m.at); line != p.Line {
+			before, p.Line, p.Column = w.doc.lines[line-1], line, 1
+		}
+		p.Column += utf8.RuneCount(w.doc.data[before:m.at])
+		before, p.Wrong, p.Right = m.at, m.wrong, m.right
+		ps = append(ps, p)
 	}
-	return w.found
+	if w.more > 0 {
+		p.Wrong, p.Right = fmt.Sprintf("and %d further mistakes", w.more), "correct those above first"
+		ps = append(ps, p)
+	}
+	return ps
 }
 
 // value carries n into v, the field f or an element of it. path names the table
@@ -94,6 +116,10 @@ func (w *walker) table(n *node, v reflect.Value, path string) {
 }
 
 func (w *walker) unknown(n *node, name, label string, fields []field) {
+	if w.full() {
+		w.more++
+		return
+	}
 	known := make([]string, len(fields))
 	for i, f := range fields {
 		known[i] = f.key

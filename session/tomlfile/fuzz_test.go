@@ -86,7 +86,7 @@ func checkAgainstOracle(t *testing.T, data []byte) {
 			require.Equal(t, want, loose)
 		}
 	case err == nil:
-		require.Contains(t, w.found[0].Wrong, " parts", "the oracle accepts what we refuse: %v", w.found)
+		require.Contains(t, w.found[0].wrong, " parts", "the oracle accepts what we refuse: %v", w.found)
 	default:
 		require.False(t, sound, "the oracle refuses: %v", err)
 	}

@@ -105,7 +105,8 @@ type Doc struct {
 
 // Decode reads the document data, called file in every problem, into the struct
 // that into points to. It returns every mistake, sorted by position; what is
-// sound is filled in even then. The Doc is nil only when the text itself cannot
+// sound is filled in even then, and what the document does not name keeps the
+// value it had, so that defaults can be set beforehand. The Doc is nil only when the text itself cannot
 // be read (syntax, encoding, size) or into is not fit to hold a document, which
 // is a mistake of the program and is reported in the same way.
 func Decode(file string, data []byte, into any) (*Doc, Problems) {
@@ -184,9 +185,6 @@ func (d *Doc) line(offset int) int {
 
 // position gives line and column, in characters, of a byte offset.
 func (d *Doc) position(offset int) (line, column int) {
-	for offset > 0 && offset < len(d.data) && !utf8.RuneStart(d.data[offset]) {
-		offset--
-	}
 	line = d.line(offset)
 	return line, utf8.RuneCount(d.data[d.lines[line-1]:offset]) + 1
 }

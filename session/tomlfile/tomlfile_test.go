@@ -284,6 +284,7 @@ func TestUnreadable(t *testing.T) {
 		{"name = \"a", `1:9: unterminated basic string; close the string with the quotes that open it`},
 		{"name = \"a\nb\"", `1:10: basic strings cannot have new lines; close the string with its quote on the same line`},
 		{"name = \"a\"\n[link\nport = 1", `2:6: expected ']' to close table name; close the header with as many brackets as open it`},
+		{"name = \"é", `1:9: unterminated basic string; close the string with the quotes that open it`},
 		{"name = \"a\" dry = true", `1:12: expected newline but got U+0064 'd'; start each key = value on its own line, with text in quotes and remarks after #`},
 		{"name \"a\"", `1:6: expected '=' after key; write key = value; a key with anything but letters, digits, - and _ goes in quotes`},
 		{"name = \"a\"\r\ndry =\r\n", `2:6: unexpected character U+000D at start of value; write a string in quotes, a number, true, false, [array] or { table }`},
@@ -333,6 +334,17 @@ plan.toml:11:18: "high" is the number 1e2, which is not a plain decimal number; 
 plan.toml:12:1: [[step]] lacks "name"; add name = "case depth"
 `), problems.Error())
 	assert.Equal(t, 700*time.Millisecond, j.Pause, "what is sound is filled in")
+}
+
+func TestDefaultsStay(t *testing.T) {
+	j := job{Count: 3, Pause: time.Second, Window: window{High: decimal.New(5, 0)}, Notes: []string{"n"}, Places: []int{1, 2}}
+	_, problems := Decode("f", []byte("name = \"a\"\ncount = true\nplaces = [9]\nwindow.low = 1"), &j)
+	assert.Len(t, problems, 1)
+	assert.Equal(t, 3, j.Count, "a mistaken value changes nothing")
+	assert.Equal(t, time.Second, j.Pause)
+	assert.Equal(t, []string{"n"}, j.Notes)
+	assert.Equal(t, []int{9}, j.Places, "an array is replaced, not added to")
+	assert.Equal(t, "1 5", j.Window.Low.String()+" "+j.Window.High.String())
 }
 
 func TestManyMistakesAreCounted(t *testing.T) {
@@ -436,6 +448,19 @@ func TestUnfitTargets(t *testing.T) {
 			A any `toml:"a"`
 		}{}, "interface {} (field A of"},
 		{&struct {
+			B string `toml:"b" strict:"requierd"`
+		}{}, "unknown strict rule requierd (field B of"},
+		{&struct {
+			N int `toml:"n" strict:"unique"`
+		}{}, "a strict rule for strings (field N of"},
+		{&struct {
+			U unit `toml:"u" strict:"oneof=mm|in"`
+		}{}, "a strict rule for strings (field U of"},
+		{&struct {
+			A string `toml:"a"`
+			B string `toml:"a"`
+		}{}, "two fields for the key a (field B of"},
+		{&struct {
 			hidden int `toml:"hidden"`
 		}{}, "the unexported field hidden of"},
 	} {
@@ -467,4 +492,73 @@ func TestDistance(t *testing.T) {
 		assert.Equal(t, c.want, distance([]rune(c.a), []rune(c.b)), c.a+" "+c.b)
 		assert.Equal(t, c.want, distance([]rune(c.b), []rune(c.a)), c.b+" "+c.a)
 	}
+}
+
+// hostile documents of the given size are made to be slow: an effort that grew
+// with the square of the size would show in BenchmarkDecode.
+func hostile(size int) map[string]string {
+	fill := func(head, unit string) string { return head + strings.Repeat(unit, (size-len(head)-2)/len(unit)) }
+	var keys strings.Builder
+	for i := 0; keys.Len() < size-20; i++ {
+		fmt.Fprintf(&keys, "x%d=1\n", i)
+	}
+	return map[string]string{
+		"unknown keys":     keys.String(),
+		"one key":          fill("", "a=1\n"),
+		"one line":         fill("marks=[\"ok\"", ",\"µ\"") + "]",
+		"tables":           fill("", "[[step]]\n"),
+		"headers":          fill("", "[link]\n"),
+		"long key":         fill("", "a.") + "a",
+		"nested inline":    fill("", "{a="),
+		"deep links":       "link=" + strings.Repeat("{next=", 5000) + "{}" + strings.Repeat("}", 5000),
+		"unclosed strings": fill("a=[", "'',"),
+		"remarks":          fill("places=[", "1,#\n") + "]",
+		"blanks":           fill("a=1\n[", " ") + "]",
+	}
+}
+
+func TestHostileDocuments(t *testing.T) {
+	for name, doc := range hostile(maxBytes / 8) {
+		require.LessOrEqual(t, len(doc), maxBytes, name)
+		_, problems := Decode("f", []byte(doc), &job{})
+		assert.NotEmpty(t, problems, name)
+		assert.LessOrEqual(t, len(problems), maxProblems+1, name)
+		for _, p := range problems {
+			assert.Less(t, len(p.String()), 500, name)
+		}
+	}
+}
+
+func BenchmarkDecode(b *testing.B) {
+	docs := hostile(maxBytes)
+	docs["sound"] = sound
+	for name, doc := range docs {
+		b.Run(name, func(b *testing.B) {
+			b.SetBytes(int64(len(doc)))
+			for b.Loop() {
+				Decode("f", []byte(doc), &job{})
+			}
+		})
+	}
+}
+
+func ExampleDecode() {
+	var bench struct {
+		Window struct {
+			Low  decimal.Decimal `toml:"low" strict:"required" example:"0.05"`
+			High decimal.Decimal `toml:"high" strict:"required" example:"0.15"`
+		} `toml:"window" strict:"required"`
+		Pause time.Duration `toml:"pause"`
+	}
+	text := "puase = \"1s\"\n[window]\nlow = 0.30\nhigh = 0.15\n"
+	doc, problems := Decode("bench.toml", []byte(text), &bench)
+	if doc != nil && bench.Window.Low.GreaterThan(bench.Window.High) {
+		problems = append(problems, doc.Problem("the window is upside down", "let low be less than high", "window", "low"))
+	}
+	if len(problems) > 0 {
+		fmt.Println(problems.Error())
+	}
+	// Output:
+	// bench.toml:1:1: unknown key "puase" in the top level; write "pause" (known here: pause, window)
+	// bench.toml:3:1: the window is upside down; let low be less than high
 }

@@ -132,6 +132,9 @@ func (b *builder) syntax(err error) bool {
 	if errors.As(err, &perr) {
 		at = int(b.parser.Range(perr.Highlight).Offset)
 	}
+	for at > 0 && at < len(b.data) && !utf8.RuneStart(b.data[at]) {
+		at-- // at the end of the text the parser points at its last byte
+	}
 	b.add(at, err.Error(), syntaxAdvice(err.Error()))
 	return false
 }

@@ -25,6 +25,7 @@ type field struct {
 	required, unique bool
 	oneof            []string
 	example          string
+	mistake          string // in the tags
 }
 
 // structs remembers the fields of the struct types of one run.
@@ -57,10 +58,30 @@ func newField(sf reflect.StructField) (field, bool) {
 		rules, f.oneof = before, strings.Split(values, "|")
 	}
 	for _, rule := range strings.Split(rules, ",") {
-		f.required = f.required || rule == "required"
-		f.unique = f.unique || rule == "unique"
+		switch rule {
+		case "required":
+			f.required = true
+		case "unique":
+			f.unique = true
+		case "":
+		default:
+			f.mistake = "unknown strict rule " + rule
+		}
+	}
+	if f.unique && !isString(base(f.typ)) || len(f.oneof) > 0 && !isString(innermost(f.typ)) {
+		f.mistake = "a strict rule for strings"
 	}
 	return f, true
+}
+
+func isString(t reflect.Type) bool { return t.Kind() == reflect.String && !isText(t) }
+
+// innermost takes pointers, slices and maps off a type.
+func innermost(t reflect.Type) reflect.Type {
+	for t.Kind() == reflect.Pointer || !isText(t) && (t.Kind() == reflect.Slice || t.Kind() == reflect.Map) {
+		t = t.Elem()
+	}
+	return t
 }
 
 // element is the field as it applies to one key of a map.
@@ -131,15 +152,21 @@ func unfit(t reflect.Type, seen map[reflect.Type]bool) string {
 }
 
 func unfitField(t reflect.Type, seen map[reflect.Type]bool) string {
+	keys := map[string]bool{}
 	for i := range t.NumField() {
 		sf := t.Field(i)
 		f, ok := newField(sf)
-		if !ok {
+		switch {
+		case !ok:
 			continue
-		}
-		if !sf.IsExported() {
+		case !sf.IsExported():
 			return fmt.Sprintf("the unexported field %s of %s", sf.Name, t)
+		case f.mistake != "":
+			return fmt.Sprintf("%s (field %s of %s)", f.mistake, sf.Name, t)
+		case keys[f.key]:
+			return fmt.Sprintf("two fields for the key %s (field %s of %s)", f.key, sf.Name, t)
 		}
+		keys[f.key] = true
 		if wrong := unfit(f.typ, seen); wrong != "" {
 			return fmt.Sprintf("%s (field %s of %s)", wrong, sf.Name, t)
 		}

@@ -54,9 +54,9 @@ func tableLabel(path string) string {
 		return "the top level"
 	}
 	if name, ok := strings.CutSuffix(path, "[]"); ok {
-		return "[[" + strings.ReplaceAll(name, "[]", "") + "]]"
+		return "[[" + cut(strings.ReplaceAll(name, "[]", "")) + "]]"
 	}
-	return "[" + path + "]"
+	return "[" + cut(path) + "]"
 }
 
 // class is the kind of a value in words; whole and broken numbers are one.
