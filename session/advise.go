@@ -1,0 +1,333 @@
+package session
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
+)
+
+// fitsKept is how many fits an advice carries: the best and the next ones.
+const fitsKept = 4
+
+// uncertaintyNotEvaluated is what advice says of its uncertainty while the
+// budget is not worked out. No certainty is claimed.
+const uncertaintyNotEvaluated = "not evaluated"
+
+// bar is what is subtracted from a step's readings; nil if nothing is, and ok
+// false if a step measures the bar and has no value yet.
+func (j *job) bar(step int) (bar *Number, ok bool) {
+	name := j.plan.Steps[step].Bar
+	if name == "" {
+		return nil, true
+	}
+	b := j.plan.Bars[j.plan.bar(name)]
+	if b.Thickness != nil {
+		return b.Thickness, true
+	}
+	bar = j.value(j.plan.step(b.Step))
+	return bar, bar != nil
+}
+
+// value is a step's value, bar subtracted; nil while it has none.
+func (j *job) value(step int) *Number { return j.less(step, j.steps[step].reduction, false) }
+
+// valueWithAll is the value had nothing been left out.
+func (j *job) valueWithAll(step int) *Number { return j.less(step, j.steps[step].reduction, true) }
+
+func (j *job) less(step int, r *calc.Reduction, all bool) *Number {
+	if r == nil {
+		return nil
+	}
+	v := r.Value
+	if all {
+		v = r.ValueWithAll
+	}
+	bar, ok := j.bar(step)
+	if !ok {
+		return nil
+	}
+	if bar != nil {
+		v = v.Sub(bar.Decimal)
+	}
+	n := Num(v)
+	return &n
+}
+
+// advise works out the advice for chain i from the readings as they stand.
+func (j *job) advise(i int) (Advice, error) {
+	ch := &j.plan.Chains[i]
+	a := Advice{
+		Chain: ch.Name, Title: ch.Title, Method: j.method.Version(), State: Final,
+		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Uncertainty: uncertaintyNotEvaluated,
+	}
+	for _, t := range ch.Terms {
+		j.addTerm(&a, t)
+	}
+	if len(a.Missing) > 0 {
+		a.State = Waiting
+		return a, nil
+	}
+	if len(a.Open) > 0 || len(a.Unsettled) > 0 {
+		a.State = Provisional
+	}
+	gap, err := calc.Gap(termsOf(a.Terms))
+	if err != nil {
+		return Advice{}, fmt.Errorf("cannot sum chain %q: %w", ch.Name, err)
+	}
+	g := Num(gap)
+	a.Gap = &g
+	return a, j.addFits(ch, &a)
+}
+
+// addTerm adds one dimension of the chain to the advice, and what is open about it.
+func (j *job) addTerm(a *Advice, t Term) {
+	if t.Given != nil {
+		a.Terms = append(a.Terms, TermView{Name: t.Name, Title: t.Name, Sign: t.Sign, Value: t.Given})
+		return
+	}
+	step := j.plan.step(t.Step)
+	value := j.value(step)
+	a.Terms = append(a.Terms, TermView{Name: t.Step, Title: j.plan.Steps[step].Title, Sign: t.Sign, Value: value})
+	j.addStep(a, step)
+	if b := j.plan.Steps[step].Bar; b != "" {
+		if s := j.plan.Bars[j.plan.bar(b)].Step; s != "" && !slices.ContainsFunc(a.Terms, func(v TermView) bool { return v.Name == s }) {
+			j.addStep(a, j.plan.step(s))
+		}
+	}
+}
+
+// addStep notes how far a step is and which of its readings count. A bar that
+// serves several depths is noted once.
+func (j *job) addStep(a *Advice, step int) {
+	name := j.plan.Steps[step].Name
+	r := j.steps[step].reduction
+	switch {
+	case slices.Contains(a.Missing, name) || slices.Contains(a.Open, name):
+		return
+	case r == nil:
+		a.Missing = append(a.Missing, name)
+		return
+	case !j.steps[step].closed:
+		a.Open = append(a.Open, name)
+	}
+	if r.Unsettled {
+		a.Unsettled = append(a.Unsettled, name)
+	}
+	a.Findings = append(a.Findings, j.findings(step)...)
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || slices.Contains(a.Counted, f.seq) {
+			continue
+		}
+		switch f.standing {
+		case Counted:
+			a.Counted = append(a.Counted, f.seq)
+		case LeftOut:
+			a.LeftOut = append(a.LeftOut, f.seq)
+		}
+	}
+}
+
+// findings are those of a step's reduction, each with the step's name.
+func (j *job) findings(step int) []Reason {
+	r := j.steps[step].reduction
+	if r == nil {
+		return nil
+	}
+	var found []Reason
+	for _, f := range r.Findings {
+		params := map[string]string{"step": j.plan.Steps[step].Name}
+		for k, v := range f.Params {
+			params[k] = v
+		}
+		found = append(found, Reason{f.Code, params})
+	}
+	return found
+}
+
+func termsOf(views []TermView) []calc.Term {
+	terms := make([]calc.Term, len(views))
+	for i, v := range views {
+		terms[i] = calc.Term{Name: v.Name, Sign: 1, Value: v.Value.Decimal}
+		if v.Sign == "-" {
+			terms[i].Sign = -1
+		}
+	}
+	return terms
+}
+
+// addFits adds the best fits of the stock to an advice that has a gap.
+func (j *job) addFits(ch *Chain, a *Advice) error {
+	fits, err := j.method.BestFits(j.shimProblem(ch, a.Gap.Decimal), fitsKept)
+	if err != nil {
+		return fmt.Errorf("cannot choose shims for chain %q: %w", ch.Name, err)
+	}
+	wanted := Num(fits.Wanted)
+	a.Wanted, a.Possible = &wanted, fits.Possible
+	for i, f := range fits.Best {
+		fit := fitOf(f)
+		if i == 0 {
+			a.Best = &fit
+		} else {
+			a.Others = append(a.Others, fit)
+		}
+	}
+	j.addCheck(ch, a)
+	return nil
+}
+
+// addCheck sets the check gap that was found beside the one expected.
+func (j *job) addCheck(ch *Chain, a *Advice) {
+	if ch.Check == "" || a.Best == nil {
+		return
+	}
+	step := j.plan.step(ch.Check)
+	a.CheckFound = j.value(step)
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || f.standing != Counted || f.taken.Feeler == nil {
+			continue
+		}
+		p, q, want := f.taken.Feeler.Passes, f.taken.Feeler.Stops, a.Best.CheckGap
+		if want.LessThan(p.Decimal) || want.GreaterThan(q.Decimal) {
+			a.Findings = append(a.Findings, Reason{"check gap differs", map[string]string{
+				"expected": want.String(), "passes": p.String(), "stops": q.String(), "step": ch.Check,
+			}})
+		}
+	}
+}
+
+// shimProblem puts the plan's stock and sides in the terms of calc. Differences
+// of end float below one count of the coarsest instrument do not matter.
+func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
+	p := calc.ShimProblem{
+		Gap:    gap,
+		Window: calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal},
+		Grain:  j.grain(ch),
+		Even:   ch.Split == "even",
+	}
+	for _, s := range j.plan.Stock {
+		p.Stock = append(p.Stock, calc.Shim{Thickness: s.Thickness.Decimal, Count: s.Count})
+	}
+	for _, s := range ch.Sides {
+		side := calc.Side{Name: s.Name, Fewest: s.Fewest, Most: s.Most}
+		if s.Fitted != nil {
+			side.Fitted = s.Fitted.Decimal
+		}
+		if s.Pack != nil {
+			side.Exactly = decimal.NewNullDecimal(s.Pack.Decimal)
+		}
+		p.Sides = append(p.Sides, side)
+	}
+	return p
+}
+
+func (j *job) grain(ch *Chain) decimal.Decimal {
+	grain := decimal.New(1, -3)
+	for _, t := range ch.Terms {
+		if t.Step == "" {
+			continue
+		}
+		if d := j.scatter(j.plan.step(t.Step)).Resolution; d.GreaterThan(grain) {
+			grain = d
+		}
+	}
+	return grain
+}
+
+func fitOf(f calc.Fit) Fit {
+	fit := Fit{Total: Num(f.Total), EndFloat: Num(f.EndFloat), CheckGap: Num(f.CheckGap), Inside: f.Inside}
+	for _, p := range f.Packs {
+		pack := Pack{Side: p.Side, Total: Num(p.Total), Pieces: []Number{}}
+		for _, piece := range p.Pieces {
+			pack.Pieces = append(pack.Pieces, Num(piece))
+		}
+		fit.Packs = append(fit.Packs, pack)
+	}
+	return fit
+}
+
+// oneMoreDecides tells whether the two counts between which a place stands lead
+// to different shims, so that one more repeat is worth its press. It can be known
+// only when every other dimension of the chain is settled.
+func (j *job) oneMoreDecides(step, place int) bool {
+	p := j.placeMean(step, place)
+	if p.Spread.IsZero() || j.plan.Steps[step].OnCommand {
+		return false
+	}
+	swing := p.Spread.DivRound(decimal.NewFromInt(2*int64(len(j.plan.Steps[step].Places))), 9)
+	for i := range j.plan.Chains {
+		if j.lastOpen(i, step, place) && j.swingMatters(&j.plan.Chains[i], swing) {
+			return true
+		}
+	}
+	return false
+}
+
+// lastOpen tells whether a place is the only thing still open in chain i.
+func (j *job) lastOpen(i, step, place int) bool {
+	ch := &j.plan.Chains[i]
+	if !ch.uses(j.plan.Steps[step].Name) {
+		return false
+	}
+	for _, t := range ch.Terms {
+		if t.Step == "" {
+			continue
+		}
+		s := j.plan.step(t.Step)
+		if s != step && (!j.steps[s].closed || j.value(s) == nil) {
+			return false
+		}
+	}
+	for k, closed := range j.steps[step].places {
+		if k != place && !closed {
+			return false
+		}
+	}
+	return j.value(step) != nil
+}
+
+// swingMatters tells whether the best packs differ at gap ± swing.
+func (j *job) swingMatters(ch *Chain, swing decimal.Decimal) bool {
+	gap := decimal.Zero
+	for _, t := range ch.Terms {
+		v := t.Given
+		if t.Step != "" {
+			v = j.value(j.plan.step(t.Step))
+		}
+		if t.Sign == "-" {
+			gap = gap.Sub(v.Decimal)
+		} else {
+			gap = gap.Add(v.Decimal)
+		}
+	}
+	low, errLow := j.method.BestFits(j.shimProblem(ch, gap.Sub(swing)), 1)
+	high, errHigh := j.method.BestFits(j.shimProblem(ch, gap.Add(swing)), 1)
+	if errLow != nil || errHigh != nil || len(low.Best) == 0 || len(high.Best) == 0 {
+		return false
+	}
+	return !samePacks(low.Best[0], high.Best[0])
+}
+
+func samePacks(a, b calc.Fit) bool {
+	for i := range a.Packs {
+		if !slices.EqualFunc(a.Packs[i].Pieces, b.Packs[i].Pieces, decimal.Decimal.Equal) {
+			return false
+		}
+	}
+	return true
+}
+
+// sameAdvice compares by what the log would store.
+func sameAdvice(a *Advice, b Advice) bool {
+	if a == nil {
+		return false
+	}
+	x, errX := marshal(*a)
+	y, errY := marshal(b)
+	return errX == nil && errY == nil && bytes.Equal(x, y)
+}

@@ -1,0 +1,319 @@
+package session
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"shimwright/calc"
+)
+
+// A Log keeps entries for ever. Append returns nil only once all of them are on
+// disk, in one transaction. After an error none of them counts, with one
+// exception: an error that is a Kept says that the batch of an earlier failed
+// Append is on disk after all, and that the present batch is not.
+type Log interface {
+	Append(entries []Entry) error
+}
+
+// Kept is an error of Log.Append that brings entries which an earlier Append
+// reported as failed, and which turned out to be on disk.
+type Kept interface {
+	error
+	Kept() []Entry
+}
+
+// A Clock tells the wall clock and the monotonic clock of the run.
+type Clock interface {
+	Now() (wall time.Time, mono time.Duration)
+}
+
+// Config is what a Bench needs.
+type Config struct {
+	Name     string // of the bench
+	Software string // version
+	BootID   string
+	Settings Settings
+	Profiles []Profile // every instrument, in the order to show
+	Method   *calc.Method
+	Clock    Clock
+	Log      Log
+}
+
+// most is how many items one transaction takes, and how many may wait.
+const most = 512
+
+// A Bench takes readings, commands and port events one after another. Run owns
+// its State; the other methods may be called from any goroutine.
+type Bench struct {
+	clock   Clock
+	log     Log
+	queue   chan offer
+	stopped chan struct{}
+
+	state   *State // owned by Run
+	trouble error  // of the last Append; owned by Run
+
+	mu      sync.Mutex // guards what follows, nothing else
+	latest  Snapshot
+	readers map[chan Snapshot]struct{}
+}
+
+// offer is an item that waits for its turn.
+type offer struct {
+	item     any
+	operator string
+	done     func(Receipt, error)
+}
+
+// NewBench opens a run: it replays the log into State and appends that the run
+// started, with every profile in force. replay calls its argument with the
+// entries in order of sequence.
+func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
+	b := &Bench{
+		clock: c.Clock, log: c.Log, state: NewState(c.Method),
+		queue: make(chan offer, most), stopped: make(chan struct{}), readers: map[chan Snapshot]struct{}{},
+	}
+	if err := replay(b.state.Apply); err != nil {
+		return nil, fmt.Errorf("cannot replay the log: %w", err)
+	}
+	t := b.turn()
+	t.door = FromBench
+	t.add(Started{Bench: c.Name, Software: c.Software, Method: c.Method.Version(), BootID: c.BootID, Settings: c.Settings})
+	for _, p := range c.Profiles {
+		t.add(ProfileSet{p})
+	}
+	if err := b.commit(t); err != nil {
+		return nil, fmt.Errorf("cannot start the run: %w", err)
+	}
+	b.publish()
+	return b, nil
+}
+
+// turn starts a transaction on a provisional state.
+func (b *Bench) turn() *turn {
+	t := &turn{state: b.state.clone()}
+	t.at, t.mono = b.clock.Now()
+	return t
+}
+
+// commit appends a turn's entries and adopts its state. On an error the state
+// stays as it was.
+func (b *Bench) commit(t *turn) error {
+	if t.err != nil {
+		return t.err
+	}
+	if len(t.entries) == 0 {
+		return nil
+	}
+	if err := b.log.Append(t.entries); err != nil {
+		return err
+	}
+	b.state = t.state
+	return nil
+}
+
+// Offer gives the bench one item: a Reading, Command, PortChanged or ClockStepped.
+// done is called from Run when the item is ruled and on disk; it must not block.
+// Its error is a *Refusal if the bench says no. Offer waits only while too many
+// items wait already.
+func (b *Bench) Offer(ctx context.Context, item any, done func(Receipt, error)) error {
+	select {
+	case b.queue <- offer{item: item, done: done}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-b.stopped:
+		return errStopped
+	}
+}
+
+var errStopped = errors.New("the bench has stopped")
+
+// Submit is Offer that waits for the answer.
+func (b *Bench) Submit(ctx context.Context, item any) (Receipt, error) {
+	type answer struct {
+		receipt Receipt
+		err     error
+	}
+	answers := make(chan answer, 1)
+	if err := b.Offer(ctx, item, func(r Receipt, err error) { answers <- answer{r, err} }); err != nil {
+		return Receipt{}, err
+	}
+	select {
+	case a := <-answers:
+		return a.receipt, a.err
+	case <-ctx.Done():
+		return Receipt{}, ctx.Err()
+	case <-b.stopped:
+		return Receipt{}, errStopped
+	}
+}
+
+// Run takes items until ctx ends. It returns nil then, or an error when an entry
+// could not be applied, which is a fault of the program.
+func (b *Bench) Run(ctx context.Context) error {
+	defer close(b.stopped)
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case first := <-b.queue:
+			if err := b.transact(b.batch(first)); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// batch takes what waits already.
+func (b *Bench) batch(first offer) []offer {
+	batch := []offer{first}
+	for len(batch) < most {
+		select {
+		case o := <-b.queue:
+			batch = append(batch, o)
+		default:
+			return batch
+		}
+	}
+	return batch
+}
+
+// result is the answer to one item, given only after the commit.
+type result struct {
+	receipt Receipt
+	err     error
+}
+
+// transact handles a batch in one transaction, then answers and shows it.
+func (b *Bench) transact(batch []offer) error {
+	t, results := b.handle(batch)
+	err := b.commit(t)
+	var kept Kept
+	if errors.As(err, &kept) {
+		if err = b.adopt(kept.Kept()); err == nil {
+			t, results = b.handle(batch)
+			err = b.commit(t)
+		}
+	}
+	if t.err != nil {
+		b.answer(batch, results, t.err)
+		return fmt.Errorf("cannot go on: %w", t.err)
+	}
+	changed := (err == nil) != (b.trouble == nil)
+	b.trouble = err
+	if len(t.entries) > 0 || changed {
+		b.publish()
+	}
+	b.answer(batch, results, err)
+	return nil
+}
+
+// handle rules every item of a batch on one provisional state.
+func (b *Bench) handle(batch []offer) (*turn, []result) {
+	t := b.turn()
+	at, mono := t.at, t.mono
+	results := make([]result, len(batch))
+	for i, o := range batch {
+		t.at, t.mono = at, mono
+		results[i].receipt, results[i].err = t.item(o.item)
+	}
+	t.at, t.mono = at, mono
+	t.advise()
+	return t, results
+}
+
+// adopt folds entries that turned out to be on disk.
+func (b *Bench) adopt(entries []Entry) error {
+	next := b.state.clone()
+	for _, e := range entries {
+		if err := next.Apply(e); err != nil {
+			return err
+		}
+	}
+	b.state = next
+	return nil
+}
+
+// answer tells everyone what became of their item. An item that the disk refused
+// is refused, whatever its ruling would have been.
+func (b *Bench) answer(batch []offer, results []result, err error) {
+	for i, o := range batch {
+		if o.done == nil {
+			continue
+		}
+		if err != nil && results[i].err == nil {
+			results[i] = result{err: refuse("not recorded", "this was not recorded: "+err.Error(),
+				"mend the disk, then do it again; nothing counts until it is recorded")}
+		}
+		o.done(results[i].receipt, results[i].err)
+	}
+}
+
+// item handles one item.
+func (t *turn) item(item any) (Receipt, error) {
+	switch v := item.(type) {
+	case Reading:
+		return t.reading(v, "", FromInstrument), nil
+	case Command:
+		receipt, no := t.command(v)
+		if no != nil {
+			return Receipt{}, no
+		}
+		return receipt, nil
+	case PortChanged:
+		t.operator, t.door = "", FromBench
+		t.add(v)
+		return Receipt{Seq: t.state.seq}, nil
+	case ClockStepped:
+		t.operator, t.door = "", FromBench
+		t.add(v)
+		return Receipt{Seq: t.state.seq}, nil
+	}
+	return Receipt{}, fmt.Errorf("a bench does not take a %T", item)
+}
+
+// Subscribe returns a mailbox that holds the latest snapshot, the present one to
+// begin with, and a function that gives it up. A slow reader misses snapshots
+// and never delays one.
+func (b *Bench) Subscribe() (<-chan Snapshot, func()) {
+	box := make(chan Snapshot, 1)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	box <- b.latest
+	b.readers[box] = struct{}{}
+	return box, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		delete(b.readers, box)
+	}
+}
+
+// Snapshot returns the latest snapshot.
+func (b *Bench) Snapshot() Snapshot {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.latest
+}
+
+// publish puts the present snapshot into every mailbox in place of what is there.
+func (b *Bench) publish() {
+	s := b.state.Snapshot()
+	s.Recording = Recording{OK: b.trouble == nil}
+	if b.trouble != nil {
+		s.Recording.Problem = b.trouble.Error()
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.latest = s
+	for box := range b.readers {
+		select {
+		case <-box:
+		default:
+		}
+		box <- s
+	}
+}

@@ -1,0 +1,60 @@
+package session
+
+// A Command is what a person asks of the bench, whichever door it came by.
+type Command struct {
+	Do       Verb   `json:"do"`
+	Operator string `json:"operator,omitempty"`
+	Door     Door   `json:"door,omitempty"`
+
+	Plan       string `json:"plan_text,omitempty"`  // begin: the plan's text
+	PlanFile   string `json:"plan_file,omitempty"`  // begin: what to call it in messages
+	Reference  string `json:"reference,omitempty"`  // begin: the shop's own words for the engine
+	Instrument string `json:"instrument,omitempty"` // take, enter
+	Value      string `json:"value,omitempty"`      // enter: the number as typed
+	Unit       string `json:"unit,omitempty"`       // enter: mm if not given
+	Passes     string `json:"passes,omitempty"`     // enter: the feeler that passes
+	Stops      string `json:"stops,omitempty"`      // enter: the feeler that does not
+	Step       string `json:"step,omitempty"`       // place, next: go to this step
+	Place      string `json:"place,omitempty"`      // place: its name or its number from 1
+	Reading    int64  `json:"reading,omitempty"`    // strike out, restore
+	Reason     string `json:"reason,omitempty"`     // strike out
+	Note       string `json:"note,omitempty"`       // end
+}
+
+// A Verb is what a command does.
+type Verb string
+
+// The verbs.
+const (
+	Begin     Verb = "begin"
+	Take      Verb = "take"
+	Enter     Verb = "enter"
+	Next      Verb = "next"
+	Back      Verb = "back"
+	GoToPlace Verb = "place"
+	StrikeOut Verb = "strike out"
+	Restore   Verb = "restore"
+	End       Verb = "end"
+)
+
+// A Receipt says what became of a reading or command that was accepted. It is
+// given only once the entries are on disk.
+type Receipt struct {
+	Seq    int64   `json:"seq"` // the first entry it made
+	Job    string  `json:"job,omitempty"`
+	Ruling Ruling  `json:"ruling,omitempty"` // of a reading
+	Why    *Reason `json:"why,omitempty"`
+	Ask    string  `json:"ask,omitempty"` // take: the instrument to ask
+}
+
+// A Refusal is the bench's no to a command: what is wrong and what to do instead.
+// Nothing was changed.
+type Refusal struct {
+	Code    string            `json:"code"`
+	Params  map[string]string `json:"params,omitempty"`
+	Message string            `json:"message"`
+	Instead string            `json:"instead"`
+}
+
+// Error joins message and remedy in one sentence.
+func (r *Refusal) Error() string { return r.Message + "; " + r.Instead }

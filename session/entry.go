@@ -1,0 +1,283 @@
+package session
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"time"
+)
+
+// An Entry is one record of the log. Nothing changes State except an Entry.
+type Entry struct {
+	Seq      int64         // rising, without gaps within a log
+	Run      int64         // the run of the daemon that wrote it
+	At       time.Time     // wall clock, UTC
+	Mono     time.Duration // monotonic clock since the start of the run
+	Job      string        // job number; empty for what concerns the bench
+	Operator string        // who, where a person did it
+	Door     Door          // where it came in
+	Body     Body          // what it says; never nil
+}
+
+// A Door is where a command or reading came from.
+type Door string
+
+// The doors.
+const (
+	FromPage       Door = "page"
+	FromPedal      Door = "pedal"
+	FromTerminal   Door = "terminal"
+	FromInstrument Door = "instrument"
+	FromBench      Door = "bench" // the daemon itself: starts, consequences
+)
+
+// A Body is what an entry says. The kinds are the types in this file.
+type Body interface{ kind() string }
+
+// Started opens a run of the daemon.
+type Started struct {
+	Bench    string   `json:"bench"`
+	Software string   `json:"software"`
+	Method   string   `json:"method"`
+	BootID   string   `json:"boot_id,omitempty"`
+	Settings Settings `json:"settings"`
+}
+
+// Settings are the rules of the bench that are not in a plan.
+type Settings struct {
+	// Bounce is the time within which a second frame of an instrument is too soon.
+	Bounce time.Duration `json:"bounce_ns"`
+}
+
+// ProfileSet puts a profile in force, whole.
+type ProfileSet struct {
+	Profile Profile `json:"profile"`
+}
+
+// PortChanged says that an instrument's port went into another state.
+type PortChanged struct {
+	Instrument string    `json:"instrument"`
+	State      PortState `json:"state"`
+	Port       string    `json:"port,omitempty"`
+	Detail     string    `json:"detail,omitempty"`
+}
+
+// A PortState is a state in the life of a port.
+type PortState string
+
+// The states of a port.
+const (
+	PortAbsent   PortState = "absent"
+	PortOpening  PortState = "opening"
+	PortSettling PortState = "settling"
+	PortLive     PortState = "live"
+	PortLost     PortState = "lost"
+	PortRefused  PortState = "refused"
+)
+
+// ClockStepped says that the wall clock was set while the run went on.
+type ClockStepped struct {
+	Was time.Time `json:"was"`
+	Is  time.Time `json:"is"`
+}
+
+// Began opens a job. It carries the plan's text, so that replay needs no file.
+type Began struct {
+	Plan      string `json:"plan_text"`
+	Reference string `json:"reference,omitempty"` // the shop's own words for the engine
+}
+
+// ReadingTaken files a reading, or says why it was not filed.
+type ReadingTaken struct {
+	Reading
+	Ruling Ruling  `json:"ruling"`
+	Why    *Reason `json:"why,omitempty"`  // absent when filed
+	Step   string  `json:"step,omitempty"` // the step it was ruled under
+	Place  int     `json:"place"`          // index of the place it was ruled under
+
+	// Resolution and Repeatability are the instrument's at that moment, so that
+	// the arithmetic needs nothing but the entry. Absent when unreadable.
+	Resolution    *Number `json:"resolution_mm,omitempty"`
+	Repeatability *Number `json:"repeatability_mm,omitempty"`
+}
+
+// A Reason is a code with what a person needs to see; prose is made at the edge.
+type Reason struct {
+	Code   string            `json:"code"`
+	Params map[string]string `json:"params,omitempty"`
+}
+
+// HeldDecided says where a held reading went: to a step, or to none.
+type HeldDecided struct {
+	Reading int64  `json:"reading"` // its sequence
+	Step    string `json:"step,omitempty"`
+	Place   int    `json:"place"`
+	Why     Reason `json:"why"`
+}
+
+// Asked says that an instrument was asked for its reading.
+type Asked struct {
+	Instrument string `json:"instrument"`
+}
+
+// Moved is a command of the operator to go to another step or place.
+type Moved struct {
+	Command string `json:"command"` // "next", "back" or "place"
+	Step    string `json:"step"`
+	Place   int    `json:"place"`
+}
+
+// PlaceClosed says that a place has its repeats.
+type PlaceClosed struct {
+	Step  string `json:"step"`
+	Place int    `json:"place"`
+}
+
+// StepClosed says that a step has its places. Value is the value at that moment.
+type StepClosed struct {
+	Step    string  `json:"step"`
+	Value   Number  `json:"value_mm"`
+	Counted []int64 `json:"counted"`
+	LeftOut []int64 `json:"left_out,omitempty"`
+	Command bool    `json:"by_command,omitempty"`
+}
+
+// Opened makes a step and place the active one.
+type Opened struct {
+	Step  string `json:"step"`
+	Place int    `json:"place"`
+}
+
+// Struck takes a reading out of the count; the reading stays.
+type Struck struct {
+	Reading int64  `json:"reading"`
+	Reason  string `json:"reason"`
+}
+
+// Restored brings a struck reading back, or files a held one under the active step.
+type Restored struct {
+	Reading int64 `json:"reading"`
+}
+
+// Advised records the advice that was given.
+type Advised struct {
+	Advice Advice `json:"advice"`
+}
+
+// Ended closes a job.
+type Ended struct {
+	Note string `json:"note,omitempty"`
+}
+
+func (Started) kind() string      { return "started" }
+func (ProfileSet) kind() string   { return "profile" }
+func (PortChanged) kind() string  { return "port" }
+func (ClockStepped) kind() string { return "clock step" }
+func (Began) kind() string        { return "begin" }
+func (ReadingTaken) kind() string { return "reading" }
+func (HeldDecided) kind() string  { return "held decided" }
+func (Asked) kind() string        { return "take" }
+func (Moved) kind() string        { return "move" }
+func (PlaceClosed) kind() string  { return "place closed" }
+func (StepClosed) kind() string   { return "step closed" }
+func (Opened) kind() string       { return "opened" }
+func (Struck) kind() string       { return "strike out" }
+func (Restored) kind() string     { return "restore" }
+func (Advised) kind() string      { return "advice" }
+func (Ended) kind() string        { return "end" }
+
+// Kind names the entry's kind.
+func (e Entry) Kind() string { return e.Body.kind() }
+
+// envelope is the canonical form of an entry: these keys in this order.
+type envelope struct {
+	Seq      int64           `json:"seq"`
+	Run      int64           `json:"run"`
+	At       string          `json:"at"`
+	Mono     int64           `json:"mono_ns"`
+	Job      string          `json:"job,omitempty"`
+	Operator string          `json:"operator,omitempty"`
+	Door     Door            `json:"door"`
+	Kind     string          `json:"kind"`
+	Body     json.RawMessage `json:"body"`
+}
+
+// entryTime has nine decimals always, so that equal times have equal bytes.
+const entryTime = "2006-01-02T15:04:05.000000000Z"
+
+// Encode writes the entry in its canonical JSON. These bytes are what the log
+// stores and what its hashes cover.
+func (e Entry) Encode() ([]byte, error) {
+	body, err := marshal(e.Body)
+	if err != nil {
+		return nil, fmt.Errorf("cannot encode entry %d: %w", e.Seq, err)
+	}
+	return marshal(envelope{e.Seq, e.Run, e.At.UTC().Format(entryTime), int64(e.Mono), e.Job, e.Operator, e.Door, e.Kind(), body})
+}
+
+// DecodeEntry reads what Encode wrote. It refuses an unknown kind and unknown keys.
+func DecodeEntry(text []byte) (Entry, error) {
+	var v envelope
+	if err := decodeStrictly(text, &v); err != nil {
+		return Entry{}, fmt.Errorf("cannot decode an entry: %w", err)
+	}
+	at, err := time.Parse(entryTime, v.At)
+	if err != nil {
+		return Entry{}, fmt.Errorf("cannot decode the time of entry %d: %w", v.Seq, err)
+	}
+	body, err := decodeBody(v.Kind, v.Body)
+	if err != nil {
+		return Entry{}, fmt.Errorf("cannot decode entry %d: %w", v.Seq, err)
+	}
+	return Entry{v.Seq, v.Run, at, time.Duration(v.Mono), v.Job, v.Operator, v.Door, body}, nil
+}
+
+func decodeStrictly(text []byte, into any) error {
+	dec := json.NewDecoder(bytes.NewReader(text))
+	dec.DisallowUnknownFields()
+	return dec.Decode(into)
+}
+
+func decodeBody(kind string, text []byte) (Body, error) {
+	switch kind {
+	case "started":
+		return bodyOf[Started](text)
+	case "profile":
+		return bodyOf[ProfileSet](text)
+	case "port":
+		return bodyOf[PortChanged](text)
+	case "clock step":
+		return bodyOf[ClockStepped](text)
+	case "begin":
+		return bodyOf[Began](text)
+	case "reading":
+		return bodyOf[ReadingTaken](text)
+	case "held decided":
+		return bodyOf[HeldDecided](text)
+	case "take":
+		return bodyOf[Asked](text)
+	case "move":
+		return bodyOf[Moved](text)
+	case "place closed":
+		return bodyOf[PlaceClosed](text)
+	case "step closed":
+		return bodyOf[StepClosed](text)
+	case "opened":
+		return bodyOf[Opened](text)
+	case "strike out":
+		return bodyOf[Struck](text)
+	case "restore":
+		return bodyOf[Restored](text)
+	case "advice":
+		return bodyOf[Advised](text)
+	case "end":
+		return bodyOf[Ended](text)
+	}
+	return nil, fmt.Errorf("kind %q is unknown; the log was written by a newer version", kind)
+}
+
+func bodyOf[T Body](text []byte) (Body, error) {
+	var body T
+	err := decodeStrictly(text, &body)
+	return body, err
+}

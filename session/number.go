@@ -1,0 +1,138 @@
+package session
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/shopspring/decimal"
+)
+
+// maxNumberText bounds the text of a number before it is parsed.
+const maxNumberText = 32
+
+// A Number is an exact decimal that keeps its scale: 0.10 stays "0.10", because
+// the trailing zero is the resolution it was read with. Its zero value is 0.
+type Number struct{ decimal.Decimal }
+
+// ParseNumber reads a plain decimal of at most 32 characters: an optional sign,
+// digits, at most one point. Exponents, infinities and the like are refused.
+func ParseNumber(text string) (Number, error) {
+	if len(text) > maxNumberText {
+		return Number{}, fmt.Errorf("the number is %d characters long; write at most %d", len(text), maxNumberText)
+	}
+	if !plainDecimal(text) {
+		return Number{}, fmt.Errorf("%q is not a plain decimal number; write it like 12.34", text)
+	}
+	d, err := decimal.NewFromString(text)
+	if err != nil {
+		return Number{}, fmt.Errorf("%q is not a plain decimal number; write it like 12.34", text)
+	}
+	return Number{d}, nil
+}
+
+func plainDecimal(text string) bool {
+	digits := strings.TrimPrefix(text, "-")
+	if digits == text {
+		digits = strings.TrimPrefix(text, "+")
+	}
+	whole, fraction, point := strings.Cut(digits, ".")
+	if whole == "" || (point && fraction == "") {
+		return false
+	}
+	return strings.Trim(whole+fraction, "0123456789") == ""
+}
+
+// Num wraps d.
+func Num(d decimal.Decimal) Number { return Number{d} }
+
+// String writes the number with all its decimals.
+func (n Number) String() string {
+	if e := n.Exponent(); e < 0 {
+		return n.StringFixed(-e)
+	}
+	return n.Decimal.String()
+}
+
+// MarshalJSON writes the number as a JSON string with all its decimals.
+func (n Number) MarshalJSON() ([]byte, error) { return []byte(`"` + n.String() + `"`), nil }
+
+// UnmarshalJSON reads a JSON string or number as ParseNumber does.
+func (n *Number) UnmarshalJSON(text []byte) error {
+	return n.UnmarshalText(bytes.Trim(text, `"`))
+}
+
+// UnmarshalText reads a number as ParseNumber does.
+func (n *Number) UnmarshalText(text []byte) error {
+	parsed, err := ParseNumber(string(text))
+	if err != nil {
+		return err
+	}
+	*n = parsed
+	return nil
+}
+
+// A Unit is a unit of length as a UCUM code: "mm", or "[in_i]" for the inch.
+type Unit string
+
+// The units of length that instruments and people use.
+const (
+	Millimetre Unit = "mm"
+	Inch       Unit = "[in_i]"
+)
+
+// errUnit says which units there are.
+var errUnit = errors.New(`the unit is unknown; write "mm" or "in"`)
+
+// UnmarshalText reads "mm", "in" or the UCUM code of either.
+func (u *Unit) UnmarshalText(text []byte) error {
+	switch string(text) {
+	case "mm":
+		*u = Millimetre
+	case "in", "inch", string(Inch):
+		*u = Inch
+	default:
+		return errUnit
+	}
+	return nil
+}
+
+// ToMM converts exactly from u to millimetres (1 in = 25.4 mm).
+func (u Unit) ToMM(n Number) Number {
+	if u == Inch {
+		return Num(n.Mul(decimal.New(254, -1)))
+	}
+	return n
+}
+
+// Word is how people write the unit.
+func (u Unit) Word() string {
+	if u == Inch {
+		return "in"
+	}
+	return string(u)
+}
+
+// marshal is the one JSON encoder: struct order, no HTML escapes, no newline.
+func marshal(v any) ([]byte, error) {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(v); err != nil {
+		return nil, err
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
+}
+
+// maxLength is the largest length, in mm or inch, that anyone may type.
+var maxLength = decimal.New(10000, 0)
+
+// middle is halfway between a and b, exact.
+func middle(a, b Number) decimal.Decimal {
+	return a.Add(b.Decimal).Mul(decimal.New(5, -1))
+}
+
+// lastDigit is one unit of the last digit that n is written with.
+func lastDigit(n Number) Number { return Num(decimal.New(1, n.Exponent())) }

@@ -1,0 +1,88 @@
+package session
+
+// A Plan describes a job: its parts, measuring steps, chains and stock. It is
+// read from TOML by ReadPlan, which checks it; a Plan in State is always sound.
+type Plan struct {
+	Name     string   `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
+	Title    string   `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
+	Unit     Unit     `toml:"unit" json:"unit"` // of every length in the file; mm if not given
+	Parts    []Part   `toml:"part" json:"parts"`
+	Bars     []Bar    `toml:"bar" json:"bars,omitempty"`
+	Steps    []Step   `toml:"step" json:"steps"`
+	Chains   []Chain  `toml:"chain" json:"chains"`
+	Stock    []Shim   `toml:"stock" json:"stock,omitempty"`
+	Cautions []string `toml:"cautions" json:"cautions,omitempty"`
+}
+
+// A Part is a part of the engine and what it is made of.
+type Part struct {
+	Name      string  `toml:"name" strict:"required,unique" example:"crank" json:"name"`
+	Title     string  `toml:"title" json:"title,omitempty"`
+	Material  string  `toml:"material" example:"steel" json:"material,omitempty"`
+	Expansion *Number `toml:"expansion_per_kelvin_e6" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
+}
+
+// A Bar is laid across a face to measure a depth over it; it is subtracted.
+// Either its thickness is given, or a step measures it.
+type Bar struct {
+	Name      string  `toml:"name" strict:"required,unique" example:"parallel" json:"name"`
+	Thickness *Number `toml:"thickness" json:"thickness,omitempty"`
+	Step      string  `toml:"step" json:"step,omitempty"`
+}
+
+// A Step is one dimension to measure, at one or more places.
+type Step struct {
+	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
+	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
+	Measure    string   `toml:"measure" json:"measure,omitempty"` // what to do, in words
+	Where      string   `toml:"where" json:"where,omitempty"`     // where to put the instrument
+	Part       string   `toml:"part" json:"part,omitempty"`
+	Side       string   `toml:"side" json:"side,omitempty"`
+	Instrument Kind     `toml:"instrument" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler" example:"caliper" json:"instrument"`
+	Use        Use      `toml:"use" strict:"oneof=outside|inside|depth|step|gap" json:"use,omitempty"`
+	Places     []string `toml:"places" json:"places"`   // in the stated order; one unnamed place if not given
+	Repeats    int      `toml:"repeats" json:"repeats"` // counted repeats a place needs; 2 if not given
+	Range      []Number `toml:"range" strict:"required" example:"[\"44.20\", \"44.60\"]" json:"range"`
+	Bar        string   `toml:"bar" json:"bar,omitempty"` // subtracted from the reading
+	Differ     *Number  `toml:"places_may_differ" json:"places_may_differ,omitempty"`
+	Governs    string   `toml:"governs" strict:"oneof=mean|smallest|largest" json:"governs,omitempty"`
+	OnCommand  bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
+	Caution    string   `toml:"caution" json:"caution,omitempty"`
+}
+
+// A Chain is the signed sum of dimensions that gives a gap, and the window that
+// the end float must lie in.
+type Chain struct {
+	Name  string  `toml:"name" strict:"required,unique" example:"crank-float" json:"name"`
+	Title string  `toml:"title" strict:"required" example:"End float of the crank" json:"title"`
+	Least Number  `toml:"least" strict:"required" example:"0.08" json:"least_mm"`
+	Most  Number  `toml:"most" strict:"required" example:"0.20" json:"most_mm"`
+	Aim   *Number `toml:"aim" json:"aim_mm,omitempty"` // the middle if not given
+	Terms []Term  `toml:"term" json:"terms"`
+	Sides []Side  `toml:"side" json:"sides"`
+	Split string  `toml:"split" strict:"oneof=even|first fixed|free" json:"split,omitempty"` // even if not given
+	Check string  `toml:"check" json:"check,omitempty"`                                      // the step that measures the check gap
+}
+
+// A Term is one dimension of a chain: a step's value, or a value given.
+type Term struct {
+	Step  string  `toml:"step" json:"step,omitempty"`
+	Given *Number `toml:"given" json:"given_mm,omitempty"`
+	Name  string  `toml:"name" json:"name,omitempty"` // of a given value
+	Sign  string  `toml:"sign" strict:"required,oneof=+|-" example:"+" json:"sign"`
+}
+
+// A Side is where shims can go. The first side of a chain is fitted first.
+type Side struct {
+	Name   string  `toml:"name" strict:"required,unique" example:"pump side" json:"name"`
+	Fewest int     `toml:"fewest" json:"fewest,omitempty"`
+	Most   int     `toml:"most" strict:"required" example:"2" json:"most"`
+	Fitted *Number `toml:"fitted" json:"fitted_mm,omitempty"` // thickness already fitted that stays
+	Pack   *Number `toml:"pack" json:"pack_mm,omitempty"`     // with split "first fixed": the pack that goes here
+}
+
+// A Shim is a thickness in stock and how many there are.
+type Shim struct {
+	Thickness Number `toml:"thickness" strict:"required" example:"0.10" json:"thickness_mm"`
+	Count     int    `toml:"count" strict:"required" example:"4" json:"count"`
+}

@@ -1,0 +1,477 @@
+package session
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/session/tomlfile"
+)
+
+// Bounds of a plan.
+const (
+	fewestRepeats = 2  // one reading alone proves nothing
+	mostRepeats   = 50 // at a place
+	mostPieces    = 6  // of shim on a side
+	maxPlanText   = 1 << 20
+)
+
+// ReadPlan reads and checks a plan. file is what messages call it. The error is
+// a tomlfile.Problems that lists every mistake with its place in the file.
+// Lengths of the result are in millimetres, defaults are filled in.
+func ReadPlan(file string, text []byte) (Plan, error) {
+	var p Plan
+	doc, problems := tomlfile.Decode(file, text, &p)
+	if doc == nil {
+		return Plan{}, problems
+	}
+	c := &planCheck{plan: &p, doc: doc, problems: problems}
+	c.fillIn()
+	c.names()
+	c.bars()
+	for i := range p.Steps {
+		c.step(i)
+	}
+	for i := range p.Chains {
+		c.chain(i)
+	}
+	c.stock()
+	if len(c.problems) > 0 {
+		slices.SortStableFunc(c.problems, func(a, b tomlfile.Problem) int {
+			return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+		})
+		return Plan{}, c.problems
+	}
+	return p, nil
+}
+
+// planCheck collects what is wrong with a plan whose syntax is sound.
+type planCheck struct {
+	plan     *Plan
+	doc      *tomlfile.Doc
+	problems tomlfile.Problems
+}
+
+func (c *planCheck) wrong(wrong, right string, path ...any) {
+	c.problems = append(c.problems, c.doc.Problem(wrong, right, path...))
+}
+
+// fillIn sets what the file left out and converts inches to millimetres.
+func (c *planCheck) fillIn() {
+	p := c.plan
+	if p.Unit == "" {
+		p.Unit = Millimetre
+	}
+	for i := range p.Steps {
+		s := &p.Steps[i]
+		if !c.doc.Has("step", i, "places") {
+			s.Places = []string{""}
+		}
+		if !c.doc.Has("step", i, "repeats") {
+			s.Repeats = fewestRepeats
+			if s.Instrument == Feeler {
+				s.Repeats = 1
+			}
+		}
+		if s.Use == "" {
+			s.Use = firstUse(s.Instrument)
+		}
+		if s.Governs == "" {
+			s.Governs = "mean"
+		}
+	}
+	for i := range p.Chains {
+		if p.Chains[i].Split == "" {
+			p.Chains[i].Split = "even"
+		}
+	}
+	p.eachLength(func(n *Number) { *n = p.Unit.ToMM(*n) })
+	p.Unit = Millimetre
+}
+
+// eachLength visits every length of the plan.
+func (p *Plan) eachLength(visit func(*Number)) {
+	optional := func(n *Number) {
+		if n != nil {
+			visit(n)
+		}
+	}
+	for i := range p.Bars {
+		optional(p.Bars[i].Thickness)
+	}
+	for i := range p.Steps {
+		for j := range p.Steps[i].Range {
+			visit(&p.Steps[i].Range[j])
+		}
+		optional(p.Steps[i].Differ)
+	}
+	for i := range p.Chains {
+		ch := &p.Chains[i]
+		visit(&ch.Least)
+		visit(&ch.Most)
+		optional(ch.Aim)
+		for j := range ch.Terms {
+			optional(ch.Terms[j].Given)
+		}
+		for j := range ch.Sides {
+			optional(ch.Sides[j].Fitted)
+			optional(ch.Sides[j].Pack)
+		}
+	}
+	for i := range p.Stock {
+		visit(&p.Stock[i].Thickness)
+	}
+}
+
+// usesOf lists the uses that a kind of instrument has; the first is the usual one.
+func usesOf(k Kind) []Use {
+	switch k {
+	case Caliper:
+		return []Use{Outside, Inside, Depth, StepUse}
+	case DepthGauge:
+		return []Use{Depth, StepUse}
+	case Micrometer:
+		return []Use{Outside, Inside, Depth}
+	case DialIndicator:
+		return []Use{StepUse, GapCheck}
+	case Feeler:
+		return []Use{GapCheck}
+	}
+	return nil
+}
+
+func firstUse(k Kind) Use {
+	if uses := usesOf(k); len(uses) > 0 {
+		return uses[0]
+	}
+	return ""
+}
+
+// names checks the names that commands and topics use.
+func (c *planCheck) names() {
+	p := c.plan
+	check := func(name string, path ...any) {
+		if name != "" && !plainName(name) {
+			c.wrong(fmt.Sprintf("%q cannot be typed as a name", name),
+				"use small letters, digits and hyphens, like crank-width", path...)
+		}
+	}
+	check(p.Name, "plan")
+	for i, part := range p.Parts {
+		check(part.Name, "part", i, "name")
+	}
+	for i, bar := range p.Bars {
+		check(bar.Name, "bar", i, "name")
+	}
+	for i, s := range p.Steps {
+		check(s.Name, "step", i, "name")
+	}
+	for i, ch := range p.Chains {
+		check(ch.Name, "chain", i, "name")
+	}
+	if len(p.Steps) == 0 {
+		c.wrong("the plan has no step", "add a [[step]] for each dimension to measure")
+	}
+	if len(p.Chains) == 0 {
+		c.wrong("the plan has no chain", "add a [[chain]] that sums the steps to a gap")
+	}
+}
+
+func plainName(name string) bool {
+	if len(name) > 64 {
+		return false
+	}
+	return strings.Trim(name, "abcdefghijklmnopqrstuvwxyz0123456789-") == ""
+}
+
+func (c *planCheck) bars() {
+	for i, bar := range c.plan.Bars {
+		given, measured := bar.Thickness != nil, bar.Step != ""
+		if given == measured {
+			c.wrong(fmt.Sprintf("bar %q needs either a thickness or a step that measures it", bar.Name),
+				`give one of them: thickness = "10.00" or step = "bar-thickness"`, "bar", i)
+			continue
+		}
+		if given && !bar.Thickness.IsPositive() {
+			c.wrong(fmt.Sprintf("bar %q is %s thick", bar.Name, bar.Thickness), "a thickness is above zero", "bar", i, "thickness")
+		}
+		if measured {
+			at := c.plan.step(bar.Step)
+			switch {
+			case at < 0:
+				c.noStep(bar.Step, "bar", i, "step")
+			case c.plan.Steps[at].Bar != "":
+				c.wrong(fmt.Sprintf("step %q measures the bar and is itself measured over a bar", bar.Step),
+					"measure a bar directly", "bar", i, "step")
+			}
+		}
+	}
+}
+
+func (c *planCheck) noStep(name string, path ...any) {
+	known := make([]string, len(c.plan.Steps))
+	for i, s := range c.plan.Steps {
+		known[i] = s.Name
+	}
+	c.wrong(fmt.Sprintf("there is no step %q", name), "the steps are "+strings.Join(known, ", "), path...)
+}
+
+// step checks step i: that it can be satisfied, and that what it names exists.
+func (c *planCheck) step(i int) {
+	s := c.plan.Steps[i]
+	at := func(key string) []any { return []any{"step", i, key} }
+	c.stepRange(i, s)
+	c.stepRepeats(i, s)
+	if len(s.Places) == 0 {
+		c.wrong(fmt.Sprintf("step %q has an empty list of places, so it can never be satisfied", s.Name), "name at least one place, or leave the key out", at("places")...)
+	}
+	for j, place := range s.Places {
+		if slices.Index(s.Places, place) < j {
+			c.wrong(fmt.Sprintf("place %q stands twice", place), "give each place a name of its own", at("places")...)
+		}
+	}
+	if s.Part != "" && !slices.ContainsFunc(c.plan.Parts, func(p Part) bool { return p.Name == s.Part }) {
+		c.wrong(fmt.Sprintf("there is no part %q", s.Part), "add a [[part]] with that name or correct it", at("part")...)
+	}
+	if s.Side != "" && !c.plan.hasSide(s.Side) {
+		c.wrong(fmt.Sprintf("no chain has a side %q", s.Side), "name a side of a chain, or leave the key out", at("side")...)
+	}
+	if s.Instrument != "" && s.Use != "" && !slices.Contains(usesOf(s.Instrument), s.Use) {
+		c.wrong(fmt.Sprintf("a %s does not measure %q", s.Instrument, s.Use), fmt.Sprintf("it measures %s", joinUses(usesOf(s.Instrument))), at("use")...)
+	}
+	if s.Differ != nil && s.Differ.IsNegative() {
+		c.wrong("places cannot differ by less than nothing", "give what they may differ by, like 0.03", at("places_may_differ")...)
+	}
+}
+
+func joinUses(uses []Use) string {
+	words := make([]string, len(uses))
+	for i, u := range uses {
+		words[i] = fmt.Sprintf("%q", u)
+	}
+	return strings.Join(words, ", ")
+}
+
+func (c *planCheck) stepRange(i int, s Step) {
+	if !c.doc.Has("step", i, "range") {
+		return
+	}
+	if len(s.Range) != 2 {
+		c.wrong(fmt.Sprintf("the range of step %q has %d numbers", s.Name, len(s.Range)), `give the lowest and the highest plausible reading: range = ["44.20", "44.60"]`, "step", i, "range")
+		return
+	}
+	if !s.Range[0].LessThan(s.Range[1].Decimal) {
+		c.wrong(fmt.Sprintf("the range of step %q runs from %s to %s, so it can never be satisfied", s.Name, s.Range[0], s.Range[1]),
+			"write the lower number first", "step", i, "range")
+	}
+	if s.Bar == "" {
+		return
+	}
+	at := c.plan.bar(s.Bar)
+	if at < 0 {
+		c.wrong(fmt.Sprintf("there is no bar %q", s.Bar), "add a [[bar]] with that name or correct it", "step", i, "bar")
+		return
+	}
+	if t := c.plan.Bars[at].Thickness; t != nil && s.Range[1].LessThanOrEqual(t.Decimal) {
+		c.wrong(fmt.Sprintf("step %q is read over a bar of %s, but its range ends at %s, so it can never be satisfied", s.Name, t, s.Range[1]),
+			"the range is that of the reading, bar included", "step", i, "range")
+	}
+}
+
+func (c *planCheck) stepRepeats(i int, s Step) {
+	fewest := fewestRepeats
+	if s.Instrument == Feeler {
+		fewest = 1
+	}
+	switch {
+	case s.Repeats < fewest:
+		c.wrong(fmt.Sprintf("step %q asks for %d repeats", s.Name, s.Repeats), fmt.Sprintf("ask for %d or more; a single reading proves nothing", fewest), "step", i, "repeats")
+	case s.Repeats > mostRepeats:
+		c.wrong(fmt.Sprintf("step %q asks for %d repeats, so it will never be satisfied", s.Name, s.Repeats), fmt.Sprintf("ask for at most %d", mostRepeats), "step", i, "repeats")
+	}
+}
+
+func (c *planCheck) chain(i int) {
+	ch := c.plan.Chains[i]
+	if !ch.Least.LessThan(ch.Most.Decimal) && c.doc.Has("chain", i, "least") && c.doc.Has("chain", i, "most") {
+		c.wrong(fmt.Sprintf("the window of chain %q is upside down: least %s, most %s", ch.Name, ch.Least, ch.Most), "least must be below most", "chain", i, "least")
+	} else if ch.Aim != nil && (ch.Aim.LessThan(ch.Least.Decimal) || ch.Aim.GreaterThan(ch.Most.Decimal)) {
+		c.wrong(fmt.Sprintf("the aim %s lies outside the window %s to %s", ch.Aim, ch.Least, ch.Most), "aim inside the window, or leave the key out to aim at its middle", "chain", i, "aim")
+	}
+	if len(ch.Terms) == 0 {
+		c.wrong(fmt.Sprintf("chain %q has no term", ch.Name), "add a [[chain.term]] for each dimension", "chain", i)
+	}
+	sound := len(ch.Terms) > 0
+	for j := range ch.Terms {
+		sound = c.term(i, j) && sound
+	}
+	c.sides(i)
+	if ch.Check != "" {
+		if c.plan.step(ch.Check) < 0 {
+			c.noStep(ch.Check, "chain", i, "check")
+		} else if ch.uses(ch.Check) {
+			c.wrong(fmt.Sprintf("step %q cannot check the chain it is a term of", ch.Check), "measure the check gap in a step of its own", "chain", i, "check")
+		}
+	}
+	if sound && len(c.problems) == 0 {
+		c.reachable(i)
+	}
+}
+
+// term checks one term and tells whether it is sound.
+func (c *planCheck) term(i, j int) bool {
+	ch := c.plan.Chains[i]
+	t := ch.Terms[j]
+	path := []any{"chain", i, "term", j}
+	if (t.Step != "") == (t.Given != nil) {
+		c.wrong("a term needs either a step or a given value", `write step = "crank-width", or given = "0.50" with a name`, path...)
+		return false
+	}
+	if t.Given != nil && t.Name == "" {
+		c.wrong(fmt.Sprintf("the given value %s has no name", t.Given), `say what it is: name = "washer"`, path...)
+		return false
+	}
+	if t.Step == "" {
+		return true
+	}
+	if c.plan.step(t.Step) < 0 {
+		c.noStep(t.Step, append(path, "step")...)
+		return false
+	}
+	for k := range j {
+		if ch.Terms[k].Step == t.Step {
+			c.wrong(fmt.Sprintf("step %q is a term twice", t.Step), "name each step once", append(path, "step")...)
+			return false
+		}
+	}
+	return true
+}
+
+func (c *planCheck) sides(i int) {
+	ch := c.plan.Chains[i]
+	if n := len(ch.Sides); n < 1 || n > 2 {
+		c.wrong(fmt.Sprintf("chain %q has %d sides for shims", ch.Name, n), "give one or two [[chain.side]], the one that is fitted first at the top", "chain", i)
+	}
+	for j, s := range ch.Sides {
+		path := []any{"chain", i, "side", j}
+		if s.Fewest < 0 || s.Most < s.Fewest || s.Most > mostPieces {
+			c.wrong(fmt.Sprintf("side %q takes from %d to %d shims", s.Name, s.Fewest, s.Most), fmt.Sprintf("fewest is at most most, and most at most %d", mostPieces), append(path, "most")...)
+		}
+		if s.Fitted != nil && s.Fitted.IsNegative() {
+			c.wrong(fmt.Sprintf("what is fitted on side %q is negative", s.Name), "give the thickness that stays there", append(path, "fitted")...)
+		}
+		wants := ch.Split == "first fixed" && j == 0
+		if wants && s.Pack == nil {
+			c.wrong(fmt.Sprintf("side %q is fixed first but has no pack", s.Name), `give its thickness: pack = "0.30"`, path...)
+		}
+		if !wants && s.Pack != nil {
+			c.wrong(fmt.Sprintf("side %q has a pack, but the split is %q", s.Name, ch.Split), `only the first side has a pack, with split = "first fixed"`, append(path, "pack")...)
+		}
+	}
+}
+
+// reachable refuses a chain whose window no plausible reading can reach.
+func (c *planCheck) reachable(i int) {
+	ch := c.plan.Chains[i]
+	low, high := decimal.Zero, decimal.Zero
+	for _, t := range ch.Terms {
+		a, b := c.plan.termRange(t)
+		if t.Sign == "-" {
+			a, b = b.Neg(), a.Neg()
+		}
+		low, high = low.Add(a), high.Add(b)
+	}
+	thinnest, thickest := c.plan.packBounds(ch)
+	if high.Sub(thinnest).LessThan(ch.Least.Decimal) || low.Sub(thickest).GreaterThan(ch.Most.Decimal) {
+		c.wrong(fmt.Sprintf("by the ranges of its steps the gap of chain %q is %s to %s, and with %s to %s of shim the window can never be reached", ch.Name, low, high, thinnest, thickest),
+			"check signs, ranges, window and stock", "chain", i)
+	}
+}
+
+// termRange is the plausible range of a term's value, bar subtracted.
+func (p *Plan) termRange(t Term) (low, high decimal.Decimal) {
+	if t.Given != nil {
+		return t.Given.Decimal, t.Given.Decimal
+	}
+	s := p.Steps[p.step(t.Step)]
+	low, high = s.Range[0].Decimal, s.Range[1].Decimal
+	if s.Bar == "" {
+		return low, high
+	}
+	bar := p.Bars[p.bar(s.Bar)]
+	if bar.Thickness != nil {
+		return low.Sub(bar.Thickness.Decimal), high.Sub(bar.Thickness.Decimal)
+	}
+	r := p.Steps[p.step(bar.Step)].Range
+	return low.Sub(r[1].Decimal), high.Sub(r[0].Decimal)
+}
+
+// packBounds bounds the total of shim that the stock allows on all sides.
+func (p *Plan) packBounds(ch Chain) (thinnest, thickest decimal.Decimal) {
+	low, high := decimal.Zero, decimal.Zero
+	for i, s := range p.Stock {
+		if i == 0 || s.Thickness.LessThan(low) {
+			low = s.Thickness.Decimal
+		}
+		high = decimal.Max(high, s.Thickness.Decimal)
+	}
+	for _, s := range ch.Sides {
+		if s.Fitted != nil {
+			thinnest, thickest = thinnest.Add(s.Fitted.Decimal), thickest.Add(s.Fitted.Decimal)
+		}
+		thinnest = thinnest.Add(low.Mul(decimal.NewFromInt(int64(s.Fewest))))
+		thickest = thickest.Add(high.Mul(decimal.NewFromInt(int64(s.Most))))
+	}
+	return thinnest, thickest
+}
+
+func (c *planCheck) stock() {
+	for i, s := range c.plan.Stock {
+		if !s.Thickness.IsPositive() {
+			c.wrong(fmt.Sprintf("a shim of %s is no shim", s.Thickness), "a thickness is above zero", "stock", i, "thickness")
+		}
+		if s.Count < 0 {
+			c.wrong(fmt.Sprintf("there cannot be %d shims of %s", s.Count, s.Thickness), "count what is on hand", "stock", i, "count")
+		}
+		for j := range i {
+			if c.plan.Stock[j].Thickness.Equal(s.Thickness.Decimal) {
+				c.wrong(fmt.Sprintf("shims of %s stand twice in the stock", s.Thickness), "add the counts up in one place", "stock", i, "thickness")
+			}
+		}
+	}
+}
+
+// step finds a step by name; -1 if there is none.
+func (p *Plan) step(name string) int {
+	return slices.IndexFunc(p.Steps, func(s Step) bool { return s.Name == name })
+}
+
+// bar finds a bar by name; -1 if there is none.
+func (p *Plan) bar(name string) int {
+	return slices.IndexFunc(p.Bars, func(b Bar) bool { return b.Name == name })
+}
+
+func (p *Plan) hasSide(name string) bool {
+	for _, ch := range p.Chains {
+		if slices.ContainsFunc(ch.Sides, func(s Side) bool { return s.Name == name }) {
+			return true
+		}
+	}
+	return false
+}
+
+// uses tells whether a step is a term of the chain.
+func (ch *Chain) uses(step string) bool {
+	return slices.ContainsFunc(ch.Terms, func(t Term) bool { return t.Step == step })
+}
+
+// aim is the float to aim at: the plan's, or the middle of the window.
+func (ch *Chain) aim() Number {
+	if ch.Aim != nil {
+		return *ch.Aim
+	}
+	return Num(middle(ch.Least, ch.Most))
+}

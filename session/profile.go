@@ -1,0 +1,77 @@
+package session
+
+import "time"
+
+// A Trigger says what makes a frame a reading.
+type Trigger string
+
+// The triggers.
+const (
+	OnPress   Trigger = "on press"   // each frame is a press of the data button
+	OnRequest Trigger = "on request" // the instrument answers a request
+	Streaming Trigger = "streaming"  // frames come all the time; a take picks one
+)
+
+// A Profile is what the daemon knows of one instrument: line settings, decoder,
+// resolution, repeatability, permissible errors. It is logged in full.
+type Profile struct {
+	Name          string         `toml:"name" strict:"required,unique" example:"caliper-1" json:"name"`
+	Kind          Kind           `toml:"kind" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler|pedal" example:"caliper" json:"kind"`
+	Port          string         `toml:"port" example:"/dev/serial/by-id/…" json:"port,omitempty"`
+	Unit          Unit           `toml:"unit" example:"mm" json:"unit,omitempty"`                  // unit of a frame that does not say; mm
+	Resolution    Number         `toml:"resolution_mm" example:"0.01" json:"resolution_mm"`        // one count
+	Repeatability Number         `toml:"repeatability_mm" example:"0.008" json:"repeatability_mm"` // standard deviation s_r
+	Degrees       int            `toml:"repeatability_degrees_of_freedom" json:"repeatability_degrees_of_freedom,omitempty"`
+	Trigger       Trigger        `toml:"trigger" strict:"oneof=on press|on request|streaming" json:"trigger,omitempty"`
+	Request       string         `toml:"request" json:"request,omitempty"` // bytes to send for a reading
+	Line          Line           `toml:"line" json:"line"`
+	ASCII         *ASCIILine     `toml:"ascii" json:"ascii,omitempty"`
+	Binary        *BinaryFrame   `toml:"binary" json:"binary,omitempty"`
+	Permissible   map[Use]Number `toml:"permissible_error_mm" json:"permissible_error_mm,omitempty"` // ±a per use
+}
+
+// Line is how a serial port is set. Zero values mean 9600 8N1.
+type Line struct {
+	Baud     int    `toml:"baud" json:"baud,omitempty"`
+	DataBits int    `toml:"data_bits" json:"data_bits,omitempty"`
+	Parity   string `toml:"parity" strict:"oneof=none|odd|even|mark|space" json:"parity,omitempty"`
+	StopBits string `toml:"stop_bits" strict:"oneof=1|1.5|2" json:"stop_bits,omitempty"`
+}
+
+// An ASCIILine is a text frame that ends in CR, LF or CRLF.
+//
+// Pattern is a regular expression (RE2) that must match the whole line. Its
+// named groups give the parts: value (required), sign, unit, channel, status.
+type ASCIILine struct {
+	Pattern string `toml:"pattern" strict:"required" example:"(?P<sign>[+-])(?P<value>[0-9]+[.][0-9]+) (?P<unit>mm|in)" json:"pattern"`
+	// ImpliedDecimals places a fixed decimal point in a value sent without one.
+	ImpliedDecimals int `toml:"implied_decimals" json:"implied_decimals,omitempty"`
+	// Units maps what the unit group can say to a unit; without it "mm" and "in".
+	Units map[string]Unit `toml:"units" json:"units,omitempty"`
+	// GoodStatus lists what the status group says when the value is sound.
+	GoodStatus []string `toml:"good_status" json:"good_status,omitempty"`
+	// Channel, if set, is the only channel whose frames are read.
+	Channel string `toml:"channel" json:"channel,omitempty"`
+}
+
+// A BinaryFrame describes a frame of Bits bits sent in whole bytes.
+type BinaryFrame struct {
+	Bits int `toml:"bits" strict:"required" example:"24" json:"bits"`
+	// Order is the order of bits in the frame: "first bit lowest" or "first bit highest".
+	Order string `toml:"order" strict:"required,oneof=first bit lowest|first bit highest" example:"first bit lowest" json:"order"`
+	// Value, Sign and InchFlag are fields [first bit, number of bits] counted from 0 in the order sent.
+	Value []int `toml:"value" strict:"required" example:"[0, 20]" json:"value"`
+	// Sign is "none", "bit" (SignBit set means negative) or "twos complement".
+	Sign    string `toml:"sign" strict:"oneof=none|bit|twos complement" json:"sign,omitempty"`
+	SignBit *int   `toml:"sign_bit" json:"sign_bit,omitempty"`
+	// InchBit set in the frame means that the value is in inch.
+	InchBit *int `toml:"inch_bit" json:"inch_bit,omitempty"`
+	// Scale and InchScale are the value of one count in mm and in inch.
+	Scale     Number  `toml:"scale_mm" strict:"required" example:"0.01" json:"scale_mm"`
+	InchScale *Number `toml:"scale_in" json:"scale_in,omitempty"`
+	// Fixed draws the frame bit by bit in the order sent: 0 or 1 where every frame
+	// has that bit, a point where it varies; spaces are ignored.
+	Fixed string `toml:"fixed" example:"1111 .... .... .... .... 0000" json:"fixed,omitempty"`
+	// Gap is the silence that separates frames; after it a frame starts anew. 20 ms if not given.
+	Gap time.Duration `toml:"gap" example:"20ms" json:"gap,omitempty"`
+}

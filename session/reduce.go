@@ -1,0 +1,113 @@
+package session
+
+import (
+	"fmt"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
+)
+
+// reduce works out a step anew from its readings: their standings and its value.
+func (j *job) reduce(step int) error {
+	j.stale = true
+	repeats, index := j.repeats(step)
+	if len(repeats) == 0 {
+		j.steps[step].reduction = nil
+		return nil
+	}
+	governs, err := calc.ParseGoverns(j.plan.Steps[step].Governs)
+	if err != nil {
+		return err
+	}
+	rule := calc.ReduceRule{Governs: governs}
+	if d := j.plan.Steps[step].Differ; d != nil {
+		rule.PlacesDiffer = decimal.NewNullDecimal(d.Decimal)
+	}
+	reduction, err := j.method.Reduce(repeats, j.scatter(step), rule)
+	if err != nil {
+		return fmt.Errorf("cannot reduce step %q: %w", j.plan.Steps[step].Name, err)
+	}
+	j.steps[step].reduction = &reduction
+	for k, i := range index {
+		f := &j.readings[i]
+		f.verdict, f.standing = reduction.Verdicts[k], Counted
+		if f.verdict.LeftOut {
+			f.standing = LeftOut
+		}
+	}
+	return nil
+}
+
+// repeats lists the readings that a step is worked out from, and their indices.
+func (j *job) repeats(step int) ([]calc.Repeat, []int) {
+	var repeats []calc.Repeat
+	var index []int
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step == step && f.struck == "" {
+			repeats = append(repeats, calc.Repeat{Place: f.place, Value: f.taken.Value.Decimal})
+			index = append(index, i)
+		}
+	}
+	return repeats, index
+}
+
+// scatter is the coarsest resolution and the largest repeatability among the
+// instruments of a step's readings.
+func (j *job) scatter(step int) calc.Scatter {
+	var s calc.Scatter
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || f.struck != "" {
+			continue
+		}
+		if d := f.taken.Resolution; d != nil && d.GreaterThan(s.Resolution) {
+			s.Resolution = d.Decimal
+		}
+		if r := f.taken.Repeatability; r != nil && r.GreaterThan(s.Repeatability) {
+			s.Repeatability = r.Decimal
+		}
+	}
+	return s
+}
+
+// placeMean is the result of a place; nil while it has no reading.
+func (j *job) placeMean(step, place int) *calc.PlaceMean {
+	r := j.steps[step].reduction
+	if r == nil {
+		return nil
+	}
+	for i := range r.Places {
+		if r.Places[i].Place == place {
+			return &r.Places[i]
+		}
+	}
+	return nil
+}
+
+// needed is how many counted repeats a place needs: what the plan asks for, and
+// one more while those disagree by more than one count.
+func (j *job) needed(step, place int) int {
+	needed := j.plan.Steps[step].Repeats
+	p := j.placeMean(step, place)
+	if p == nil || p.Counted < needed {
+		return needed
+	}
+	agree := p.Spread.LessThanOrEqual(j.scatter(step).Resolution)
+	switch {
+	case p.Unsettled:
+		return p.Counted + 1
+	case agree && p.Counted == needed && j.oneMoreDecides(step, place):
+		return needed + 1
+	case agree:
+		return needed
+	}
+	return needed + 1
+}
+
+// satisfied tells whether a place has its repeats.
+func (j *job) satisfied(step, place int) bool {
+	p := j.placeMean(step, place)
+	return p != nil && p.Counted >= j.needed(step, place)
+}

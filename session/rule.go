@@ -1,0 +1,300 @@
+package session
+
+import (
+	"strconv"
+	"time"
+
+	"github.com/shopspring/decimal"
+)
+
+// rule decides what a reading is: filed under the active step and place, or why not.
+func (s *State) rule(r Reading) ReadingTaken {
+	t := ReadingTaken{Reading: r, Ruling: Filed}
+	in := s.instrument(r.Instrument)
+	if in != nil && r.Fault == nil {
+		t.Resolution, t.Repeatability = &in.profile.Resolution, &in.profile.Repeatability
+	}
+	j := s.job
+	open := j != nil && !j.ended
+	if open && j.step >= 0 {
+		t.Step, t.Place = j.plan.Steps[j.step].Name, j.place
+	}
+	no := func(ruling Ruling, code string, params map[string]string) ReadingTaken {
+		t.Ruling, t.Why = ruling, &Reason{code, params}
+		return t
+	}
+	switch {
+	case r.Fault != nil:
+		return no(Unreadable, "unreadable", map[string]string{"code": r.Fault.Code, "detail": r.Fault.Detail})
+	case !open:
+		return no(NoStep, "no job", nil)
+	case s.bounced(in, r):
+		return no(TooSoon, "bounce", map[string]string{"least": s.started.Settings.Bounce.String(), "instrument": r.Instrument})
+	case j.step < 0:
+		return no(NoStep, "no step", nil)
+	case !r.Typed && j.openedRun == s.run && r.Mono < j.openedMono:
+		return no(TooSoon, "before the step", map[string]string{"step": t.Step})
+	}
+	step := &j.plan.Steps[j.step]
+	switch {
+	case r.Kind != step.Instrument || in == nil:
+		return no(WrongInstrument, "wanted instrument", map[string]string{"wanted": string(step.Instrument), "got": string(r.Kind)})
+	case r.Value.LessThan(step.Range[0].Decimal) || r.Value.GreaterThan(step.Range[1].Decimal):
+		return no(OutOfRange, "outside range", map[string]string{
+			"value": r.Value.String(), "least": step.Range[0].String(), "most": step.Range[1].String(), "step": t.Step,
+		})
+	case j.mayBelongBefore(t):
+		return no(Held, "may belong to step before", map[string]string{
+			"step": t.Step, "before": j.plan.Steps[j.before].Name, "value": r.Value.String(),
+		})
+	}
+	return t
+}
+
+// bounced tells whether a frame came too soon after the one before from the same
+// instrument: a repeat means that the instrument was set down anew.
+func (s *State) bounced(in *instrument, r Reading) bool {
+	return in != nil && in.seen && !r.Typed && r.Mono-in.lastMono < s.started.Settings.Bounce
+}
+
+// mayBelongBefore tells whether a reading could as well be one more press on the
+// step before: that step closed by itself and opened this one, nothing has been
+// read here yet, and the same instrument shows the same within its repeatability.
+func (j *job) mayBelongBefore(t ReadingTaken) bool {
+	if j.before < 0 || !j.fresh || t.Typed || j.lastInstrument(j.before) != t.Instrument {
+		return false
+	}
+	place := len(j.plan.Steps[j.before].Places) - 1
+	if last := j.lastFiled(j.before); last != nil {
+		place = last.place
+	}
+	mean := j.placeMean(j.before, place)
+	return mean != nil && t.Value.Sub(mean.Mean).Abs().LessThanOrEqual(sameWithin(t))
+}
+
+// sameWithin is the difference that two readings of one dimension may well have:
+// the repeatability limit of ISO 5725-6 (2.77 standard deviations), at least two counts.
+func sameWithin(t ReadingTaken) decimal.Decimal {
+	limit := t.Repeatability.Mul(decimal.New(277, -2))
+	return decimal.Max(limit, t.Resolution.Mul(decimal.NewFromInt(2)))
+}
+
+func (j *job) lastFiled(step int) *filed {
+	for i := len(j.readings) - 1; i >= 0; i-- {
+		if j.readings[i].step == step {
+			return &j.readings[i]
+		}
+	}
+	return nil
+}
+
+func (j *job) lastInstrument(step int) string {
+	if f := j.lastFiled(step); f != nil {
+		return f.taken.Instrument
+	}
+	return ""
+}
+
+// A turn handles the items of one transaction on a provisional State.
+type turn struct {
+	state    *State
+	entries  []Entry
+	at       time.Time
+	mono     time.Duration
+	operator string
+	door     Door
+	err      error // the first entry that could not be applied: a fault of the program
+}
+
+// add makes an entry of body and applies it.
+func (t *turn) add(body Body) {
+	run := t.state.run
+	if _, starts := body.(Started); starts {
+		run++
+	}
+	e := Entry{
+		Seq: t.state.seq + 1, Run: run, At: t.at.UTC(), Mono: t.mono,
+		Operator: t.operator, Door: t.door, Body: body,
+	}
+	if inJob(body) && t.state.job != nil && !t.state.job.ended {
+		e.Job = t.state.job.number
+	}
+	if _, ok := body.(Began); ok {
+		e.Job = strconv.FormatInt(t.state.lastJob+1, 10)
+	}
+	if t.err == nil {
+		t.err = t.state.Apply(e)
+	}
+	t.entries = append(t.entries, e)
+}
+
+// inJob tells whether a body belongs to the open job rather than to the bench.
+func inJob(body Body) bool {
+	switch body.(type) {
+	case Started, ProfileSet, PortChanged, ClockStepped:
+		return false
+	}
+	return true
+}
+
+// by sets who does what follows. An instrument's readings are its operator's.
+func (t *turn) by(operator string, door Door) {
+	t.operator, t.door = operator, door
+	if t.operator == "" && t.state.job != nil && !t.state.job.ended {
+		t.operator = t.state.job.operator
+	}
+}
+
+// reading rules and files a reading, and does what follows from it.
+func (t *turn) reading(r Reading, operator string, door Door) Receipt {
+	if !r.At.IsZero() {
+		t.at, t.mono = r.At, r.Mono
+	}
+	t.by(operator, door)
+	taken := t.state.rule(r)
+	t.add(taken)
+	receipt := Receipt{Seq: t.state.seq, Ruling: taken.Ruling, Why: taken.Why}
+	j := t.state.job
+	if j == nil || j.ended || t.err != nil {
+		return receipt
+	}
+	receipt.Job = j.number
+	if taken.Ruling == Filed {
+		t.by(operator, FromBench)
+		t.decideHeld(taken)
+		t.close(j.step, j.place)
+	}
+	return receipt
+}
+
+// decideHeld says where a waiting reading belongs, now that the next press has
+// come. If that one differs, the waiting one was one more press on the step before
+// and goes there. If the two agree, both steps read alike and nothing tells them
+// apart: the waiting one counts nowhere unless a person restores it.
+func (t *turn) decideHeld(next ReadingTaken) {
+	j := t.state.job
+	i := j.find(j.held)
+	if j.held == 0 || i < 0 {
+		return
+	}
+	held := j.readings[i].taken
+	before := j.plan.Steps[j.beforeOf(i)].Name
+	params := map[string]string{"step": next.Step, "before": before}
+	same := held.Value.Sub(next.Value.Decimal).Abs().LessThanOrEqual(sameWithin(held))
+	if same {
+		t.add(HeldDecided{Reading: j.held, Why: Reason{"set aside", params}})
+		return
+	}
+	t.add(HeldDecided{Reading: j.held, Step: before, Place: j.lastPlace(before), Why: Reason{"extra press", params}})
+}
+
+// beforeOf is the step that a held reading may belong to.
+func (j *job) beforeOf(i int) int { return j.plan.step(j.readings[i].taken.Why.Params["before"]) }
+
+// lastPlace is the place of a step that was read last.
+func (j *job) lastPlace(step string) int {
+	if f := j.lastFiled(j.plan.step(step)); f != nil {
+		return f.place
+	}
+	return 0
+}
+
+// close closes a place that has its repeats, and the step when all its places
+// are closed, and opens what comes next. A step that closes on command waits.
+func (t *turn) close(step, place int) {
+	j := t.state.job
+	if t.err != nil || step < 0 || step != j.step || place != j.place || !j.satisfied(step, place) {
+		return
+	}
+	if j.plan.Steps[step].OnCommand && j.lastOfStep(step, place) {
+		return
+	}
+	t.closeNow(false)
+}
+
+// lastOfStep tells whether place is the only one of its step that is not closed.
+func (j *job) lastOfStep(step, place int) bool {
+	for i, closed := range j.steps[step].places {
+		if i != place && !closed {
+			return false
+		}
+	}
+	return true
+}
+
+// closeNow closes the active place and what that completes.
+func (t *turn) closeNow(command bool) {
+	j := t.state.job
+	step, name := j.step, j.plan.Steps[j.step].Name
+	last := j.lastOfStep(step, j.place)
+	t.add(PlaceClosed{name, j.place})
+	if !last {
+		t.add(Opened{name, firstOpen(j.steps[step].places)})
+		return
+	}
+	t.add(j.stepClosed(step, command))
+	t.openNext()
+}
+
+func (j *job) stepClosed(step int, command bool) StepClosed {
+	b := StepClosed{Step: j.plan.Steps[step].Name, Command: command}
+	if v := j.value(step); v != nil {
+		b.Value = *v
+	}
+	for _, f := range j.readings {
+		switch {
+		case f.step != step:
+		case f.standing == Counted:
+			b.Counted = append(b.Counted, f.seq)
+		case f.standing == LeftOut:
+			b.LeftOut = append(b.LeftOut, f.seq)
+		}
+	}
+	return b
+}
+
+// openNext opens the first step that is not closed, or none.
+func (t *turn) openNext() {
+	j := t.state.job
+	for i, s := range j.steps {
+		if !s.closed {
+			t.add(Opened{j.plan.Steps[i].Name, firstOpen(s.places)})
+			return
+		}
+	}
+	t.add(Opened{})
+}
+
+func firstOpen(closed []bool) int {
+	for i, c := range closed {
+		if !c {
+			return i
+		}
+	}
+	return 0
+}
+
+// advise adds an entry for each chain whose advice has changed. A chain that still
+// waits for its first gap has nothing to advise.
+func (t *turn) advise() {
+	j := t.state.job
+	if j == nil || !j.stale || t.err != nil {
+		return
+	}
+	for i := range j.plan.Chains {
+		a, err := j.advise(i)
+		if err != nil {
+			t.err = err
+			return
+		}
+		last := j.advice[i]
+		if sameAdvice(last, a) || (a.State == Waiting && last == nil) {
+			continue
+		}
+		if !j.ended {
+			t.by("", FromBench)
+			t.add(Advised{a})
+		}
+	}
+	j.stale = false
+}

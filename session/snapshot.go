@@ -1,0 +1,187 @@
+package session
+
+import "time"
+
+// SchemaVersion numbers the JSON of snapshots and messages.
+const SchemaVersion = 1
+
+// A Snapshot is everything a display or the command line may know at a moment.
+// It is made whole after each transaction; nothing in it is shared with State.
+type Snapshot struct {
+	Schema      int              `json:"schema"`
+	Bench       string           `json:"bench"`
+	Run         int64            `json:"run"`
+	Seq         int64            `json:"seq"`  // of the last entry it holds
+	Time        time.Time        `json:"time"` // of that entry
+	Software    string           `json:"software"`
+	Method      string           `json:"method"`
+	Recording   Recording        `json:"recording"`
+	Instruments []InstrumentView `json:"instruments"`
+	Job         *JobView         `json:"job,omitempty"`      // the open job, or the last one until the next begins
+	Step        *StepView        `json:"step,omitempty"`     // the active step
+	Advice      []Advice         `json:"advice,omitempty"`   // one per chain of the plan, in its order
+	Readings    []ReadingView    `json:"readings,omitempty"` // of the job, in order; then those without a job since the run began
+}
+
+// Recording says whether entries reach the disk.
+type Recording struct {
+	OK      bool   `json:"ok"`
+	Problem string `json:"problem,omitempty"`
+}
+
+// An InstrumentView is one instrument as displays see it.
+type InstrumentView struct {
+	Name       string    `json:"name"`
+	Kind       Kind      `json:"kind"`
+	Trigger    Trigger   `json:"trigger,omitempty"`
+	Resolution Number    `json:"resolution_mm"`
+	State      PortState `json:"state"`
+	Port       string    `json:"port,omitempty"`
+	Detail     string    `json:"detail,omitempty"`
+	Readings   int       `json:"readings"`           // in this run
+	Unreadable int       `json:"unreadable"`         // in this run
+	LastSeq    int64     `json:"last_seq,omitempty"` // its last reading
+}
+
+// A JobView is the job as displays see it.
+type JobView struct {
+	Number    string     `json:"job"`
+	Plan      string     `json:"plan"`
+	Title     string     `json:"title"`
+	Reference string     `json:"reference,omitempty"`
+	Operator  string     `json:"operator,omitempty"`
+	Began     time.Time  `json:"began"`
+	Ended     bool       `json:"ended,omitempty"`
+	Cautions  []string   `json:"cautions,omitempty"`
+	Steps     []StepView `json:"steps"`
+}
+
+// A StepView is one step as displays see it.
+type StepView struct {
+	Name       string      `json:"step"`
+	Title      string      `json:"title"`
+	Number     int         `json:"number"` // from 1
+	Of         int         `json:"of"`
+	Measure    string      `json:"measure,omitempty"`
+	Where      string      `json:"where,omitempty"`
+	Side       string      `json:"side,omitempty"`
+	Instrument Kind        `json:"instrument"`
+	Use        Use         `json:"use,omitempty"`
+	Caution    string      `json:"caution,omitempty"`
+	Active     bool        `json:"active,omitempty"`
+	Closed     bool        `json:"closed,omitempty"`
+	OnCommand  bool        `json:"closes_on_command,omitempty"`
+	Unsettled  bool        `json:"unsettled,omitempty"`
+	Value      *Number     `json:"value_mm,omitempty"`          // of the counted readings, bar subtracted
+	WithAll    *Number     `json:"value_with_all_mm,omitempty"` // with those left out
+	Bar        *Number     `json:"bar_mm,omitempty"`            // what was subtracted
+	Places     []PlaceView `json:"places"`
+	Findings   []Reason    `json:"findings,omitempty"`
+}
+
+// A PlaceView is one place of a step.
+type PlaceView struct {
+	Name    string  `json:"place"`
+	Needed  int     `json:"needed"` // counted repeats it needs now
+	Counted int     `json:"counted"`
+	LeftOut int     `json:"left_out,omitempty"`
+	Active  bool    `json:"active,omitempty"`
+	Closed  bool    `json:"closed,omitempty"`
+	Value   *Number `json:"value_mm,omitempty"` // as read, bar not subtracted
+}
+
+// A ReadingView is one reading with its ruling and its standing now.
+type ReadingView struct {
+	Seq        int64        `json:"seq"`
+	Time       time.Time    `json:"time"`
+	Job        string       `json:"job,omitempty"`
+	Instrument string       `json:"instrument"`
+	Kind       Kind         `json:"instrument_kind"`
+	Value      *Number      `json:"value_mm,omitempty"` // absent with a fault
+	Text       string       `json:"text,omitempty"`
+	Unit       Unit         `json:"unit,omitempty"`
+	Typed      bool         `json:"typed,omitempty"`
+	Feeler     *FeelerPair  `json:"feeler,omitempty"`
+	Fault      *Fault       `json:"fault,omitempty"`
+	Raw        Raw          `json:"raw,omitempty"`
+	Operator   string       `json:"operator,omitempty"`
+	Door       Door         `json:"door"`
+	Ruling     Ruling       `json:"ruling"`
+	Why        *Reason      `json:"why,omitempty"`
+	Step       string       `json:"step,omitempty"` // where it counts, or was ruled
+	Place      string       `json:"place,omitempty"`
+	Decided    string       `json:"decided,omitempty"`  // of a held one: "to step", "set aside"; empty while it waits
+	Standing   Standing     `json:"standing,omitempty"` // empty if it is not filed
+	Outlier    *OutlierView `json:"outlier,omitempty"`
+	Struck     string       `json:"struck_reason,omitempty"`
+}
+
+// An OutlierView is the outlier test of a reading: its deviation from the median
+// of its place, the statistic and the limit it was held against.
+type OutlierView struct {
+	Test      string  `json:"test"`
+	Deviation float64 `json:"deviation_mm"`
+	Statistic float64 `json:"statistic"`
+	Limit     float64 `json:"limit"`
+}
+
+// Advice is what the daemon recommends now for one chain, with its reasons.
+//
+// It makes no claim of certainty: Uncertainty says so until the budget is known.
+type Advice struct {
+	Chain       string      `json:"chain"`
+	Title       string      `json:"title"`
+	Method      string      `json:"method"`
+	State       AdviceState `json:"state"`
+	Missing     []string    `json:"missing,omitempty"` // steps that have no value yet
+	Open        []string    `json:"open,omitempty"`    // steps that have one but are not closed
+	Unsettled   []string    `json:"unsettled,omitempty"`
+	Terms       []TermView  `json:"terms,omitempty"`
+	Gap         *Number     `json:"gap_mm,omitempty"`
+	Least       Number      `json:"least_mm"`
+	Most        Number      `json:"most_mm"`
+	Aim         Number      `json:"aim_mm"`
+	Wanted      *Number     `json:"wanted_mm,omitempty"` // total of shim that would hit the aim
+	Best        *Fit        `json:"best,omitempty"`      // absent without a gap, or if the stock allows nothing
+	Others      []Fit       `json:"others,omitempty"`    // the next best, best first
+	Possible    int64       `json:"possible,omitempty"`  // combinations that the stock allows
+	CheckFound  *Number     `json:"check_gap_found_mm,omitempty"`
+	Counted     []int64     `json:"counted,omitempty"` // sequences of the readings that count
+	LeftOut     []int64     `json:"left_out,omitempty"`
+	Findings    []Reason    `json:"findings,omitempty"`
+	Uncertainty string      `json:"uncertainty"` // "not evaluated"
+}
+
+// An AdviceState says how far the measuring has come.
+type AdviceState string
+
+// The states of advice.
+const (
+	Waiting     AdviceState = "waiting"     // a dimension is missing: no gap yet
+	Provisional AdviceState = "provisional" // a gap, but a step is open or unsettled
+	Final       AdviceState = "final"       // all steps of the chain are closed
+)
+
+// A TermView is one dimension of the chain with its sign and value.
+type TermView struct {
+	Name  string  `json:"name"`
+	Title string  `json:"title"`
+	Sign  string  `json:"sign"`
+	Value *Number `json:"value_mm,omitempty"`
+}
+
+// A Fit is one way to place shims.
+type Fit struct {
+	Packs    []Pack `json:"packs"`
+	Total    Number `json:"total_mm"`
+	EndFloat Number `json:"end_float_mm"` // cold
+	CheckGap Number `json:"check_gap_mm"` // to find with only the first side's pack fitted
+	Inside   bool   `json:"inside_window"`
+}
+
+// A Pack is all shims on one side.
+type Pack struct {
+	Side   string   `json:"side"`
+	Pieces []Number `json:"pieces_mm"` // thickest first
+	Total  Number   `json:"total_mm"`
+}

@@ -1,0 +1,406 @@
+package session
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"shimwright/calc"
+)
+
+// looseKept bounds the readings without a job that a snapshot holds.
+const looseKept = 50
+
+// State is what the entries so far add up to. Apply is the only thing that
+// changes it. The zero value is not usable: NewState makes one.
+type State struct {
+	method      *calc.Method
+	seq, run    int64
+	at          time.Time
+	started     Started
+	instruments []instrument
+	job         *job    // the open job, or the last one until the next begins
+	loose       []filed // the latest readings without a job, of this run
+	lastJob     int64   // the highest job number given
+}
+
+// instrument is one instrument of this run.
+type instrument struct {
+	profile              Profile
+	port                 PortChanged
+	readings, unreadable int
+	lastSeq              int64
+	lastMono             time.Duration // arrival of its last frame that could be read
+	seen                 bool          // such a frame came in this run
+}
+
+// job is one job.
+type job struct {
+	method    *calc.Method
+	number    string
+	plan      Plan
+	reference string
+	operator  string
+	began     time.Time
+	ended     bool
+
+	step, place int  // the active ones; step is -1 when there is none
+	before      int  // the step whose own closing opened the active one, or -1
+	fresh       bool // no reading was filed or held since the active step opened
+	openedRun   int64
+	openedMono  time.Duration
+	held        int64 // the held reading that waits for a decision, or 0
+
+	steps    []stepState
+	readings []filed
+	advice   []*Advice // per chain; what the log last said
+	stale    bool      // something changed that advice depends on
+}
+
+// stepState is how far a step has come.
+type stepState struct {
+	closed    bool
+	places    []bool // closed
+	reduction *calc.Reduction
+}
+
+// filed is a reading with what became of it.
+type filed struct {
+	seq         int64
+	at          time.Time
+	run         int64
+	mono        time.Duration
+	job         string
+	operator    string
+	door        Door
+	taken       ReadingTaken
+	step, place int // where it counts; -1 if nowhere
+	standing    Standing
+	verdict     calc.Verdict
+	struck      string
+	decided     string // of a held reading
+}
+
+// NewState returns the state of an empty log.
+func NewState(m *calc.Method) *State { return &State{method: m} }
+
+// clone returns a copy that can be changed without changing s.
+func (s *State) clone() *State {
+	c := *s
+	c.instruments = slices.Clone(s.instruments)
+	c.loose = slices.Clone(s.loose)
+	if s.job == nil {
+		return &c
+	}
+	j := *s.job
+	j.readings = append(make([]filed, 0, len(j.readings)+8), j.readings...)
+	j.advice = slices.Clone(j.advice)
+	j.steps = slices.Clone(j.steps)
+	for i := range j.steps {
+		j.steps[i].places = slices.Clone(j.steps[i].places)
+	}
+	c.job = &j
+	return &c
+}
+
+// Apply folds one entry. An error means that the entry cannot follow the ones
+// before it: the log is not one that this program wrote.
+func (s *State) Apply(e Entry) error {
+	if e.Seq <= s.seq {
+		return fmt.Errorf("entry %d comes after entry %d", e.Seq, s.seq)
+	}
+	if err := s.apply(e); err != nil {
+		return fmt.Errorf("cannot apply entry %d (%s): %w", e.Seq, e.Kind(), err)
+	}
+	s.seq, s.run, s.at = e.Seq, e.Run, e.At
+	return nil
+}
+
+func (s *State) apply(e Entry) error {
+	switch b := e.Body.(type) {
+	case Started:
+		s.started, s.instruments, s.loose = b, nil, nil
+		return nil
+	case ProfileSet:
+		s.instruments = append(s.instruments, instrument{
+			profile: b.Profile,
+			port:    PortChanged{Instrument: b.Profile.Name, State: PortAbsent, Port: b.Profile.Port},
+		})
+		return nil
+	case PortChanged:
+		if in := s.instrument(b.Instrument); in != nil {
+			in.port = b
+		}
+		return nil
+	case ClockStepped:
+		return nil
+	case Began:
+		return s.begin(e, b)
+	case ReadingTaken:
+		return s.reading(e, b)
+	}
+	if s.job == nil || s.job.ended || s.job.number != e.Job {
+		return fmt.Errorf("job %q is not open", e.Job)
+	}
+	return s.job.apply(e)
+}
+
+func (s *State) instrument(name string) *instrument {
+	for i := range s.instruments {
+		if s.instruments[i].profile.Name == name {
+			return &s.instruments[i]
+		}
+	}
+	return nil
+}
+
+func (s *State) begin(e Entry, b Began) error {
+	if s.job != nil && !s.job.ended {
+		return fmt.Errorf("job %q is open", s.job.number)
+	}
+	number, err := strconv.ParseInt(e.Job, 10, 64)
+	if err != nil {
+		return fmt.Errorf("job number %q is not a number", e.Job)
+	}
+	plan, err := ReadPlan("plan", []byte(b.Plan))
+	if err != nil {
+		return err
+	}
+	s.lastJob = max(s.lastJob, number)
+	s.job = newJob(s.method, e, b, plan)
+	return nil
+}
+
+func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
+	j := &job{
+		method: m,
+		number: e.Job, plan: plan, reference: b.Reference, operator: e.Operator, began: e.At,
+		step: -1, before: -1,
+		steps:  make([]stepState, len(plan.Steps)),
+		advice: make([]*Advice, len(plan.Chains)),
+		stale:  true,
+	}
+	for i, step := range plan.Steps {
+		j.steps[i].places = make([]bool, len(step.Places))
+	}
+	return j
+}
+
+// reading folds a reading, whether or not there is a job.
+func (s *State) reading(e Entry, b ReadingTaken) error {
+	f := filed{
+		seq: e.Seq, at: e.At, run: e.Run, mono: e.Mono, job: e.Job, operator: e.Operator, door: e.Door,
+		taken: b, step: -1, place: -1,
+	}
+	if in := s.instrument(b.Instrument); in != nil {
+		in.note(f)
+	}
+	if e.Job == "" {
+		s.loose = append(s.loose, f)
+		if len(s.loose) > looseKept {
+			s.loose = slices.Clone(s.loose[len(s.loose)-looseKept:])
+		}
+		return nil
+	}
+	if s.job == nil || s.job.ended || s.job.number != e.Job {
+		return fmt.Errorf("job %q is not open", e.Job)
+	}
+	return s.job.take(f)
+}
+
+func (in *instrument) note(f filed) {
+	in.lastSeq = f.seq
+	if f.taken.Fault != nil {
+		in.unreadable++
+		return
+	}
+	in.readings++
+	if !f.taken.Typed {
+		in.lastMono, in.seen = f.mono, true
+	}
+}
+
+// take folds a reading of this job.
+func (j *job) take(f filed) error {
+	switch f.taken.Ruling {
+	case Filed:
+		step, err := j.stepPlace(f.taken.Step, f.taken.Place)
+		if err != nil {
+			return err
+		}
+		j.readings = append(j.readings, f)
+		return j.file(len(j.readings)-1, step, f.taken.Place)
+	case Held:
+		j.held, j.fresh = f.seq, false
+	}
+	j.readings = append(j.readings, f)
+	return nil
+}
+
+// file makes reading i count under a step and place.
+func (j *job) file(i, step, place int) error {
+	j.readings[i].step, j.readings[i].place = step, place
+	if step == j.step {
+		j.fresh = false
+	}
+	return j.reduce(step)
+}
+
+// apply folds an entry of this job other than a reading.
+func (j *job) apply(e Entry) error {
+	switch b := e.Body.(type) {
+	case HeldDecided:
+		return j.decide(b)
+	case Asked:
+		return nil
+	case Moved:
+		return j.moveTo(e, b.Step, b.Place)
+	case PlaceClosed:
+		step, err := j.stepPlace(b.Step, b.Place)
+		if err != nil {
+			return err
+		}
+		j.steps[step].places[b.Place] = true
+	case StepClosed:
+		step, err := j.stepPlace(b.Step, 0)
+		if err != nil {
+			return err
+		}
+		j.steps[step].closed, j.stale = true, true
+		if !b.Command {
+			j.before = step
+		}
+	case Opened:
+		return j.open(e, b)
+	case Struck:
+		return j.strike(b)
+	case Restored:
+		return j.restore(b)
+	case Advised:
+		return j.advised(b)
+	case Ended:
+		j.ended, j.step, j.held = true, -1, 0
+	default:
+		return fmt.Errorf("it does not belong in a job")
+	}
+	return nil
+}
+
+func (j *job) stepPlace(name string, place int) (int, error) {
+	step := j.plan.step(name)
+	if step < 0 || place < 0 || place >= len(j.plan.Steps[step].Places) {
+		return 0, fmt.Errorf("the plan has no step %q with place %d", name, place)
+	}
+	return step, nil
+}
+
+// open makes a step and place active; an empty step means that all are closed.
+func (j *job) open(e Entry, b Opened) error {
+	if b.Step == "" {
+		j.step, j.place = -1, 0
+		return nil
+	}
+	step, err := j.stepPlace(b.Step, b.Place)
+	if err != nil {
+		return err
+	}
+	if step != j.step {
+		j.fresh = true
+		j.openedRun, j.openedMono = e.Run, e.Mono
+	}
+	if j.before == step {
+		j.before = -1
+	}
+	j.step, j.place = step, b.Place
+	return nil
+}
+
+// moveTo goes where the operator says. The step and place open again.
+func (j *job) moveTo(e Entry, name string, place int) error {
+	step, err := j.stepPlace(name, place)
+	if err != nil {
+		return err
+	}
+	j.before = -1
+	if err := j.open(e, Opened{name, place}); err != nil {
+		return err
+	}
+	j.steps[step].closed, j.steps[step].places[place] = false, false
+	j.stale = true
+	return nil
+}
+
+// find returns the index of a reading of this job, or -1.
+func (j *job) find(seq int64) int {
+	i, ok := slices.BinarySearchFunc(j.readings, seq, func(f filed, seq int64) int { return int(f.seq - seq) })
+	if !ok {
+		return -1
+	}
+	return i
+}
+
+func (j *job) decide(b HeldDecided) error {
+	i := j.find(b.Reading)
+	if i < 0 || j.readings[i].taken.Ruling != Held {
+		return fmt.Errorf("reading %d is not held", b.Reading)
+	}
+	j.held = 0
+	if b.Step == "" {
+		j.readings[i].decided = "set aside"
+		return nil
+	}
+	step, err := j.stepPlace(b.Step, b.Place)
+	if err != nil {
+		return err
+	}
+	j.readings[i].decided = "to step"
+	return j.file(i, step, b.Place)
+}
+
+func (j *job) strike(b Struck) error {
+	i := j.find(b.Reading)
+	if i < 0 || j.readings[i].step < 0 {
+		return fmt.Errorf("reading %d is not filed", b.Reading)
+	}
+	f := &j.readings[i]
+	f.struck, f.standing, f.verdict = b.Reason, StruckOut, calc.Verdict{}
+	if err := j.reduce(f.step); err != nil {
+		return err
+	}
+	if !j.satisfied(f.step, f.place) {
+		j.steps[f.step].closed, j.steps[f.step].places[f.place] = false, false
+	}
+	return nil
+}
+
+func (j *job) restore(b Restored) error {
+	i := j.find(b.Reading)
+	if i < 0 {
+		return fmt.Errorf("there is no reading %d", b.Reading)
+	}
+	f := &j.readings[i]
+	switch {
+	case f.struck != "":
+		f.struck = ""
+		return j.reduce(f.step)
+	case f.taken.Ruling == Held && f.step < 0 && j.step >= 0:
+		if j.held == f.seq {
+			j.held = 0
+		}
+		f.decided = "to step"
+		return j.file(i, j.step, j.place)
+	}
+	return fmt.Errorf("reading %d is neither struck out nor held", b.Reading)
+}
+
+func (j *job) advised(b Advised) error {
+	for i, ch := range j.plan.Chains {
+		if ch.Name == b.Advice.Chain {
+			a := b.Advice
+			j.advice[i] = &a
+			return nil
+		}
+	}
+	return fmt.Errorf("the plan has no chain %q", b.Advice.Chain)
+}

@@ -1,0 +1,131 @@
+package session
+
+// Snapshot shows the state to displays. Nothing in it is shared with s.
+func (s *State) Snapshot() Snapshot {
+	v := Snapshot{
+		Schema: SchemaVersion, Bench: s.started.Bench, Run: s.run, Seq: s.seq, Time: s.at,
+		Software: s.started.Software, Method: s.started.Method, Recording: Recording{OK: true},
+		Instruments: []InstrumentView{},
+	}
+	for _, in := range s.instruments {
+		v.Instruments = append(v.Instruments, in.view())
+	}
+	if j := s.job; j != nil {
+		v.Job = j.view()
+		if j.step >= 0 {
+			step := v.Job.Steps[j.step]
+			v.Step = &step
+		}
+		v.Advice = j.adviceNow()
+		v.Readings = make([]ReadingView, 0, len(j.readings)+len(s.loose))
+		for i := range j.readings {
+			v.Readings = append(v.Readings, j.readingView(&j.readings[i]))
+		}
+	}
+	for i := range s.loose {
+		v.Readings = append(v.Readings, s.loose[i].view())
+	}
+	return v
+}
+
+func (in *instrument) view() InstrumentView {
+	p := in.profile
+	return InstrumentView{
+		Name: p.Name, Kind: p.Kind, Trigger: p.Trigger, Resolution: p.Resolution,
+		State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
+		Readings: in.readings, Unreadable: in.unreadable, LastSeq: in.lastSeq,
+	}
+}
+
+// adviceNow is what the log last said of each chain, or that it waits.
+func (j *job) adviceNow() []Advice {
+	advice := make([]Advice, 0, len(j.advice))
+	for i, a := range j.advice {
+		if a != nil {
+			advice = append(advice, *a)
+			continue
+		}
+		// A chain that waits needs no arithmetic that can fail.
+		if waiting, err := j.advise(i); err == nil {
+			advice = append(advice, waiting)
+		}
+	}
+	return advice
+}
+
+func (j *job) view() *JobView {
+	v := &JobView{
+		Number: j.number, Plan: j.plan.Name, Title: j.plan.Title, Reference: j.reference, Operator: j.operator,
+		Began: j.began, Ended: j.ended, Cautions: j.plan.Cautions, Steps: make([]StepView, len(j.steps)),
+	}
+	for i := range j.steps {
+		v.Steps[i] = j.stepView(i)
+	}
+	return v
+}
+
+func (j *job) stepView(i int) StepView {
+	p, s := &j.plan.Steps[i], &j.steps[i]
+	v := StepView{
+		Name: p.Name, Title: p.Title, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
+		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Caution: p.Caution, OnCommand: p.OnCommand,
+		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
+		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: j.findings(i),
+	}
+	if s.reduction != nil {
+		v.Unsettled = s.reduction.Unsettled
+	}
+	if bar, _ := j.bar(i); p.Bar != "" {
+		v.Bar = bar
+	}
+	for k := range p.Places {
+		v.Places[k] = j.placeView(i, k)
+	}
+	return v
+}
+
+func (j *job) placeView(step, place int) PlaceView {
+	v := PlaceView{
+		Name:   j.plan.Steps[step].Places[place],
+		Active: step == j.step && place == j.place, Closed: j.steps[step].places[place],
+	}
+	if p := j.placeMean(step, place); p != nil {
+		mean := Num(p.Mean)
+		v.Counted, v.LeftOut, v.Value = p.Counted, p.LeftOut, &mean
+	}
+	if v.Needed = v.Counted; !v.Closed {
+		v.Needed = j.needed(step, place)
+	}
+	return v
+}
+
+// readingView shows a reading of the job under the step where it counts, or else
+// where it was ruled.
+func (j *job) readingView(f *filed) ReadingView {
+	v := f.view()
+	step, place := f.step, f.place
+	if step < 0 && f.taken.Step != "" {
+		step, place = j.plan.step(f.taken.Step), f.taken.Place
+	}
+	if step >= 0 {
+		v.Step, v.Place = j.plan.Steps[step].Name, j.plan.Steps[step].Places[place]
+	}
+	return v
+}
+
+func (f *filed) view() ReadingView {
+	t := f.taken
+	v := ReadingView{
+		Seq: f.seq, Time: f.at, Job: f.job, Instrument: t.Instrument, Kind: t.Kind, Text: t.Text, Unit: t.Unit,
+		Typed: t.Typed, Feeler: t.Feeler, Fault: t.Fault, Raw: t.Raw, Operator: f.operator, Door: f.door,
+		Ruling: t.Ruling, Why: t.Why, Decided: f.decided, Standing: f.standing, Struck: f.struck,
+	}
+	if t.Fault == nil {
+		value := t.Value
+		v.Value = &value
+	}
+	if f.verdict.Test != "" {
+		v.Outlier = &OutlierView{f.verdict.Test, f.verdict.Deviation, f.verdict.Statistic, f.verdict.Limit}
+	}
+	return v
+}

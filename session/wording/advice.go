@@ -1,0 +1,185 @@
+package wording
+
+import (
+	"fmt"
+	"strings"
+
+	"shimwright/session"
+)
+
+// Advice says in one paragraph what to fit where, what to expect and why; what
+// is missing or open; and, if the stock cannot do it, the thickness wanted. The
+// main thing comes first.
+func Advice(a session.Advice) string {
+	return strings.Join([]string{Headline(a), Why(a)}, " ")
+}
+
+// Headline is the first sentence of Advice: what to fit, or what is in the way.
+func Headline(a session.Advice) string {
+	switch {
+	case a.Gap == nil:
+		return "No advice yet for " + title(a) + ": " + waitingFor(a) + "."
+	case a.Best == nil:
+		return "No combination in the stock fits " + title(a) + "."
+	case !a.Best.Inside:
+		return fmt.Sprintf("No combination in the stock comes inside the window %s to %s. The nearest: fit %s, for an end float of %s cold, %s.",
+			a.Least, mm(a.Most), Fit(*a.Best), mm(a.Best.EndFloat), outside(a))
+	case a.State == session.Final:
+		return fmt.Sprintf("Fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
+	}
+	return fmt.Sprintf("So far: fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
+}
+
+// Why is the rest of Advice: what is missing, the gap, the check gap, the reason
+// for the choice, findings, and that the uncertainty is not evaluated.
+func Why(a session.Advice) string {
+	var said []string
+	say := func(text string) {
+		if text != "" {
+			said = append(said, text)
+		}
+	}
+	say(unfinished(a))
+	if a.Gap != nil {
+		say("The gap is " + mm(*a.Gap) + ".")
+		say(wanted(a))
+		say(checkGap(a))
+		say(choice(a))
+	}
+	for _, f := range a.Findings {
+		say(sentence(Finding(f)))
+	}
+	say(leftOut(a))
+	say(uncertainty(a))
+	return strings.Join(said, " ")
+}
+
+// Fit says which pieces go where: "0.25 + 0.10 mm on the pump side and nothing
+// on the flywheel side".
+func Fit(f session.Fit) string {
+	packs := make([]string, 0, len(f.Packs))
+	for _, p := range f.Packs {
+		packs = append(packs, Pieces(p)+" on the "+p.Side)
+	}
+	if len(packs) == 0 {
+		return "nothing"
+	}
+	return list(packs)
+}
+
+// Pieces writes the pieces of one side: "0.25 + 0.10 mm", or "nothing".
+func Pieces(p session.Pack) string {
+	if len(p.Pieces) == 0 {
+		return "nothing"
+	}
+	pieces := make([]string, len(p.Pieces))
+	for i, piece := range p.Pieces {
+		pieces[i] = piece.String()
+	}
+	return strings.Join(pieces, " + ") + " mm"
+}
+
+func title(a session.Advice) string {
+	if a.Title != "" {
+		return a.Title
+	}
+	return a.Chain
+}
+
+func waitingFor(a session.Advice) string {
+	if len(a.Missing) == 0 {
+		return "a dimension is not known"
+	}
+	return "still to measure: " + list(a.Missing)
+}
+
+func outside(a session.Advice) string {
+	if a.Best.EndFloat.LessThan(a.Least.Decimal) {
+		return mm(session.Num(a.Least.Sub(a.Best.EndFloat.Decimal))) + " too tight"
+	}
+	return mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))) + " too loose"
+}
+
+func unfinished(a session.Advice) string {
+	if a.Gap == nil || a.State == session.Final {
+		return ""
+	}
+	var parts []string
+	add := func(label string, names []string) {
+		if len(names) > 0 {
+			parts = append(parts, label+" "+list(names))
+		}
+	}
+	add("not measured yet:", a.Missing)
+	add("still open:", a.Open)
+	add("not settled:", a.Unsettled)
+	if len(parts) == 0 {
+		return "This is provisional."
+	}
+	return "This is provisional; " + strings.Join(parts, "; ") + "."
+}
+
+// wanted is said only where the stock falls short.
+func wanted(a session.Advice) string {
+	if a.Wanted == nil || (a.Best != nil && a.Best.Inside) {
+		return ""
+	}
+	if a.Wanted.IsNegative() {
+		return fmt.Sprintf("Even without any shim it would be %s tighter than the aim of %s: no shim helps, look at the parts.",
+			mm(session.Num(a.Wanted.Neg())), mm(a.Aim))
+	}
+	return fmt.Sprintf("Wanted to hit the aim of %s: %s of shim in all; get or lap that thickness.", mm(a.Aim), mm(*a.Wanted))
+}
+
+func checkGap(a session.Advice) string {
+	if a.Best == nil || len(a.Best.Packs) < 2 {
+		return ""
+	}
+	first := a.Best.Packs[0]
+	text := fmt.Sprintf("With only the %s fitted, find a check gap of %s", first.Side, mm(a.Best.CheckGap))
+	if len(first.Pieces) == 0 {
+		text = "With nothing fitted yet, find a check gap of " + mm(a.Best.CheckGap)
+	}
+	if a.CheckFound != nil {
+		text += "; found: " + mm(*a.CheckFound)
+	}
+	return text + "."
+}
+
+func choice(a session.Advice) string {
+	if a.Best == nil {
+		return ""
+	}
+	text := "This comes nearest to the aim of " + mm(a.Aim)
+	switch {
+	case !a.Best.Inside:
+		text = "Nothing comes nearer to the aim of " + mm(a.Aim)
+	case a.Possible == 1:
+		text = "It is the only combination the stock allows; the aim is " + mm(a.Aim)
+	}
+	if a.Possible > 1 {
+		text += fmt.Sprintf(" of the %d combinations that the stock allows", a.Possible)
+	}
+	if len(a.Others) > 0 {
+		text += fmt.Sprintf("; the next best, %s, would give %s", Fit(a.Others[0]), mm(a.Others[0].EndFloat))
+	}
+	return text + "."
+}
+
+func leftOut(a session.Advice) string {
+	switch n := len(a.LeftOut); n {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("Reading %d was left out.", a.LeftOut[0])
+	default:
+		return fmt.Sprintf("%s were left out.", count(n, "reading"))
+	}
+}
+
+func uncertainty(a session.Advice) string {
+	if a.Uncertainty == "" || a.Uncertainty == "not evaluated" {
+		return "The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
+	}
+	return "Uncertainty: " + a.Uncertainty + "."
+}

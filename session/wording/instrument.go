@@ -1,0 +1,75 @@
+package wording
+
+import (
+	"strings"
+
+	"shimwright/session"
+)
+
+// Instrument says in one line what an instrument is, whether it is there and how
+// its frames fared in this run. It has no full stop.
+func Instrument(v session.InstrumentView) string {
+	line := v.Name
+	if v.Kind != "" {
+		line += " (" + string(v.Kind) + ")"
+	}
+	line += ": " + Port(v)
+	if v.Readings > 0 {
+		line += ", " + count(v.Readings, "reading")
+	}
+	if v.Unreadable > 0 {
+		line += ", " + count(v.Unreadable, "unreadable frame")
+	}
+	return line
+}
+
+// Port says whether an instrument is there and, if not, what to do.
+func Port(v session.InstrumentView) string {
+	text := portText(v.State)
+	if v.Detail != "" {
+		text += " (" + v.Detail + ")"
+	}
+	return text
+}
+
+func portText(state session.PortState) string {
+	switch state {
+	case session.PortLive:
+		return "ready"
+	case session.PortAbsent:
+		return "not there; plug it in"
+	case session.PortOpening, session.PortSettling:
+		return "starting"
+	case session.PortLost:
+		return "lost; check plug and cable"
+	case session.PortRefused:
+		return "its port cannot be used"
+	case "":
+		return "no port" // a typed instrument
+	}
+	return string(state)
+}
+
+// Fault says why a frame gave no value and what to do; a clause without a full
+// stop, never empty.
+func Fault(f session.Fault) string {
+	text := faultText(f.Code)
+	if text == "" {
+		text = spelled(f.Code, nil)
+		if f.Code == "" {
+			text = "the frame cannot be read"
+		}
+	}
+	if f.Detail != "" {
+		text += " (" + f.Detail + ")"
+	}
+	return strings.TrimSpace(text) + "; press again"
+}
+
+func faultText(code string) string {
+	switch code {
+	case "no match":
+		return "the frame is not as the profile says"
+	}
+	return ""
+}

@@ -1,0 +1,112 @@
+package wording
+
+import (
+	"strings"
+
+	"shimwright/session"
+)
+
+// Reason says why a reading was ruled or decided as it was and, where something
+// can be done, what to do; a clause without a full stop, never empty.
+func Reason(r session.Reason) string {
+	if text, ok := fill(reasonText(r.Code), r.Params); ok {
+		return text
+	}
+	if r.Code == "unreadable" {
+		return Fault(session.Fault{Code: r.Params["code"], Detail: r.Params["detail"]})
+	}
+	return spelled(r.Code, r.Params)
+}
+
+// Finding says what a person must look at; a clause without a full stop, never
+// empty.
+func Finding(r session.Reason) string {
+	if text, ok := fill(findingText(r.Code), r.Params); ok {
+		return text
+	}
+	return spelled(r.Code, r.Params)
+}
+
+// reasonText is the pattern of a reason. A name in braces is a parameter, after
+// a colon the way it is written: s a span, mm a length, a with its article; at is a place, left away if it has no name.
+func reasonText(code string) string {
+	switch code {
+	case "bounce":
+		return "only {since:s} after the last press, less than {least:s}; set {instrument} down anew and press again"
+	case "no job":
+		return "no job is open; begin one, then measure again"
+	case "no step":
+		return "no step is active; go to one with next or place, or end the job"
+	case "wanted instrument":
+		return "this step wants {wanted:a}, and this came from {got:a}; measure with the right one"
+	case "outside range":
+		return "{step} lies between {least:mm} and {most:mm}; check zero, unit and seat, then measure again"
+	case "may belong to step before":
+		return "it may be an extra press for {before}, the step before; press again and it is decided"
+	case "extra press":
+		return "an extra press; it went back to {step}"
+	case "set aside":
+		return "counted neither for {step} nor for {before}; restore it if it belongs to {step}"
+	case "restored by operator":
+		return "filed under {step} by the operator"
+	case "before the step":
+		return "it came before {step} was opened; measure again"
+	}
+	return ""
+}
+
+// findingText is the pattern of a finding, as reasonText.
+func findingText(code string) string {
+	switch code {
+	case "places differ":
+		return "the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
+	case "place unsettled":
+		return "the repeats{place:at} do not agree; clean it and measure it again"
+	case "repeats not independent":
+		return "the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
+	case "check gap differs":
+		return "the check gap was {found:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
+	case "bar missing":
+		return "the thickness of the bar {bar} is not known; measure it first"
+	}
+	return ""
+}
+
+// fill puts the parameters into a pattern. It fails if there is no pattern or a
+// parameter is missing: half a sentence would be worse than the code.
+func fill(pattern string, params map[string]string) (string, bool) {
+	var b strings.Builder
+	for pattern != "" {
+		before, rest, found := strings.Cut(pattern, "{")
+		b.WriteString(before)
+		if !found {
+			break
+		}
+		slot, after, _ := strings.Cut(rest, "}")
+		name, form, _ := strings.Cut(slot, ":")
+		value := params[name]
+		if value == "" && form != "at" {
+			return "", false
+		}
+		b.WriteString(formed(value, form))
+		pattern = after
+	}
+	return b.String(), b.Len() > 0
+}
+
+func formed(value, form string) string {
+	switch form {
+	case "s":
+		return seconds(value)
+	case "mm":
+		return length(value)
+	case "a":
+		return named(value)
+	case "at":
+		if value == "" {
+			return ""
+		}
+		return " at " + value
+	}
+	return value
+}

@@ -1,0 +1,103 @@
+package wording
+
+import (
+	"fmt"
+	"strings"
+
+	"shimwright/session"
+)
+
+// Ruling says in one line what the bench made of a reading and how it counts
+// now, with what to do where it does not count. It has no full stop.
+func Ruling(r session.ReadingView) string {
+	line := verdict(r) + ": " + Measured(r)
+	if at := where(r); at != "" && placed(r) {
+		line += " " + at
+	}
+	if note := remark(r); note != "" {
+		line += "; " + note
+	}
+	return line
+}
+
+// Verdict says in a word or two how a reading counts now: its standing if it is
+// filed, else its ruling.
+func Verdict(r session.ReadingView) string {
+	if r.Standing != "" {
+		return string(r.Standing)
+	}
+	return verdict(r)
+}
+
+// Measured writes what a reading says, in the unit it came in and in mm.
+func Measured(r session.ReadingView) string {
+	text := "no value"
+	switch {
+	case r.Fault != nil:
+	case r.Feeler != nil:
+		text = fmt.Sprintf("%s passes, %s does not", mm(r.Feeler.Passes), mm(r.Feeler.Stops))
+	case r.Value != nil && r.Unit == session.Inch && r.Text != "":
+		text = fmt.Sprintf("%s in = %s", strings.TrimSpace(r.Text), mm(*r.Value))
+	case r.Value != nil:
+		text = mm(*r.Value)
+	}
+	if r.Typed {
+		text += " (typed)"
+	}
+	return text
+}
+
+func verdict(r session.ReadingView) string {
+	switch {
+	case r.Standing == session.LeftOut, r.Standing == session.StruckOut:
+		return string(r.Standing)
+	case r.Ruling == session.Held && r.Decided == "set aside":
+		return "held, then set aside"
+	case r.Ruling == session.Held && r.Decided != "":
+		return "held, then filed"
+	case r.Ruling == "":
+		return "not ruled"
+	}
+	return string(r.Ruling)
+}
+
+// placed says whether the step of a reading is where it counts. Of one that was
+// turned away it is only where the operator was, which the reason tells better.
+func placed(r session.ReadingView) bool {
+	return r.Standing != "" || r.Ruling == session.Filed
+}
+
+func where(r session.ReadingView) string {
+	switch {
+	case r.Step == "":
+		return ""
+	case r.Place == "":
+		return "for " + r.Step
+	}
+	return fmt.Sprintf("at %s of %s", r.Place, r.Step)
+}
+
+func remark(r session.ReadingView) string {
+	switch {
+	case r.Standing == session.StruckOut && r.Struck != "":
+		return r.Struck
+	case r.Standing == session.LeftOut && r.Outlier != nil:
+		return Outlier(*r.Outlier)
+	case r.Standing == session.LeftOut:
+		return "too far from its other repeats"
+	case r.Fault != nil:
+		return Fault(*r.Fault)
+	case r.Why != nil:
+		return Reason(*r.Why)
+	}
+	return ""
+}
+
+// Outlier says how far a reading lies from the median of its place.
+func Outlier(o session.OutlierView) string {
+	side := "above"
+	if o.Deviation < 0 {
+		side, o.Deviation = "below", -o.Deviation
+	}
+	return fmt.Sprintf("%.3f mm %s the median of its place, more than the scatter explains", o.Deviation, side)
+}

@@ -1,0 +1,88 @@
+package wording
+
+import (
+	"fmt"
+	"strings"
+
+	"shimwright/session"
+)
+
+// Step says in one paragraph what to do now at a step, and how far it is.
+func Step(s session.StepView) string {
+	said := []string{fmt.Sprintf("Step %d of %d: %s.", s.Number, s.Of, stepTitle(s))}
+	if s.Measure != "" {
+		said = append(said, sentence(s.Measure))
+	}
+	said = append(said, sentence("with "+named(string(s.Instrument))+side(s)))
+	if s.Where != "" {
+		said = append(said, sentence(s.Where))
+	}
+	said = append(said, sentence(Progress(s)))
+	if s.Caution != "" {
+		said = append(said, "Caution: "+sentence(s.Caution))
+	}
+	return strings.Join(said, " ")
+}
+
+// Progress says how far a step is: the place to measure now and how many of its
+// repeats are counted, or that it is closed and its value. It has no full stop.
+func Progress(s session.StepView) string {
+	if s.Closed {
+		return closed(s)
+	}
+	at, i := activePlace(s)
+	if at == nil {
+		if s.OnCommand && len(s.Places) > 0 {
+			return "all places are measured; close the step with next"
+		}
+		return "not begun"
+	}
+	text := fmt.Sprintf("%d of %s counted", at.Counted, count(at.Needed, "repeat"))
+	if at.Name != "" {
+		text = at.Name + ": " + text
+	}
+	if len(s.Places) > 1 {
+		text = fmt.Sprintf("place %d of %d, %s", i+1, len(s.Places), text)
+	}
+	if at.LeftOut > 0 {
+		text += fmt.Sprintf(", %d left out", at.LeftOut)
+	}
+	return text
+}
+
+func stepTitle(s session.StepView) string {
+	if s.Title != "" {
+		return s.Title
+	}
+	return s.Name
+}
+
+func side(s session.StepView) string {
+	if s.Side == "" {
+		return ""
+	}
+	return ", " + s.Side
+}
+
+func closed(s session.StepView) string {
+	text := "closed"
+	if s.Value != nil {
+		text += " at " + mm(*s.Value)
+	}
+	if s.WithAll != nil && (s.Value == nil || !s.WithAll.Equal(s.Value.Decimal)) {
+		text += " (" + mm(*s.WithAll) + " with those left out)"
+	}
+	if s.Unsettled {
+		text += ", not settled"
+	}
+	return text
+}
+
+func activePlace(s session.StepView) (*session.PlaceView, int) {
+	for i := range s.Places {
+		if s.Places[i].Active {
+			return &s.Places[i], i
+		}
+	}
+	return nil, 0
+}

@@ -1,0 +1,91 @@
+// Package wording turns the codes of package session into English.
+//
+// The domain speaks in codes with parameters; this package is the one place
+// where they become sentences, for the terminal, the page and messages alike.
+// Every function is pure. What it adds of its own is plain ASCII; names and
+// titles from a plan are passed on as they are. Lengths keep the decimals they
+// came with. Nothing is wrapped here: a display knows its own width.
+//
+// A code that is not known here is written out with its parameters, so that a
+// newer daemon is never silent to an older reader.
+package wording
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"shimwright/session"
+)
+
+// mm writes a length with all its decimals and the unit.
+func mm(n session.Number) string { return n.String() + " mm" }
+
+// list joins names: "a", "a and b", "a, b and c".
+func list(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " and " + names[last]
+}
+
+// count writes "1 reading", "2 readings".
+func count[N int | int64](n N, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// named puts an article before a kind of instrument and leaves a name alone.
+func named(instrument string) string {
+	if slices.Contains(session.Kinds(), session.Kind(instrument)) {
+		return "a " + instrument
+	}
+	return instrument
+}
+
+// seconds writes a span that is given as a number of seconds or as a duration.
+func seconds(span string) string {
+	if d, err := time.ParseDuration(span); err == nil && span != "0" {
+		return fmt.Sprintf("%.2f s", d.Seconds())
+	}
+	return span + " s"
+}
+
+// length adds the unit to a parameter that is a bare number.
+func length(text string) string {
+	if _, err := session.ParseNumber(text); err == nil {
+		return text + " mm"
+	}
+	return text
+}
+
+// spelled writes a code with its parameters in a fixed order.
+func spelled(code string, params map[string]string) string {
+	if code == "" {
+		code = "no reason given"
+	}
+	if len(params) == 0 {
+		return code
+	}
+	parts := make([]string, 0, len(params))
+	for _, key := range slices.Sorted(maps.Keys(params)) {
+		parts = append(parts, key+" "+params[key])
+	}
+	return code + " (" + strings.Join(parts, ", ") + ")"
+}
+
+// sentence starts a text with a capital and ends it with a full stop.
+func sentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	if c := text[0]; c >= 'a' && c <= 'z' {
+		text = string(c-'a'+'A') + text[1:]
+	}
+	return strings.TrimRight(text, ".") + "."
+}

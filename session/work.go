@@ -1,0 +1,221 @@
+package session
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"shimwright/calc"
+	"shimwright/session/tomlfile"
+)
+
+// workColumns are the columns of a file of readings, in any order.
+var workColumns = []string{"step", "place", "value", "unit", "instrument"}
+
+// maxWorkRows bounds a file of readings.
+const maxWorkRows = 100_000
+
+// Work does the arithmetic of a whole job from a file of readings, with the very
+// code of the bench. csvText has the header step,place,value,unit,instrument; place may be a name or
+// a number from 1, or empty for the first; unit may be empty for mm; a feeler's
+// value is written as passes/stops. An instrument that is not a kind of instrument,
+// with or without a number behind it, counts as the kind that the step asks for.
+//
+// There is no profile in a file: the resolution is that of the last digit of the
+// first value of an instrument, and its repeatability is assumed to be as much.
+// The error is a tomlfile.Problems that lists every mistake with its place.
+func Work(planFile string, planText []byte, csvFile string, csvText io.Reader) (Snapshot, error) {
+	plan, err := ReadPlan(planFile, planText)
+	if err != nil {
+		return Snapshot{}, err
+	}
+	rows, err := readRows(csvFile, csvText, &plan)
+	if err != nil {
+		return Snapshot{}, err
+	}
+	t := &turn{state: NewState(calc.NewMethod()), at: time.Unix(0, 0), door: FromTerminal}
+	t.add(Started{Bench: "offline", Method: t.state.method.Version()})
+	for _, p := range profilesOf(rows) {
+		t.add(ProfileSet{p})
+	}
+	t.add(Began{Plan: string(planText)})
+	t.openNext()
+	for _, r := range rows {
+		if err := t.row(r); err != nil {
+			return Snapshot{}, tomlfile.Problems{{File: csvFile, Line: r.line, Column: 1, Wrong: err.Error(), Right: "correct the row"}}
+		}
+	}
+	t.advise()
+	if t.err != nil {
+		return Snapshot{}, fmt.Errorf("cannot work out %s: %w", csvFile, t.err)
+	}
+	return t.state.Snapshot(), nil
+}
+
+// row is one reading of a file.
+type row struct {
+	line        int
+	step, place int
+	kind        Kind
+	command     Command
+}
+
+// row goes to the row's place and enters its value.
+func (t *turn) row(r row) error {
+	j := t.state.job
+	if j.step != r.step || j.place != r.place {
+		t.add(Moved{"place", j.plan.Steps[r.step].Name, r.place})
+	}
+	if _, no := t.command(r.command); no != nil {
+		return no
+	}
+	return t.err
+}
+
+// readRows reads the whole file and lists every mistake in it.
+func readRows(file string, text io.Reader, plan *Plan) ([]row, error) {
+	r := csv.NewReader(text)
+	r.FieldsPerRecord = -1
+	r.TrimLeadingSpace = true
+	header, err := r.Read()
+	if err != nil {
+		return nil, csvProblem(file, 1, "the file has no header", "begin with the line "+strings.Join(workColumns, ","))
+	}
+	columns, problem := columnsOf(header)
+	if problem != "" {
+		return nil, csvProblem(file, 1, problem, "begin with the line "+strings.Join(workColumns, ","))
+	}
+	var rows []row
+	var problems tomlfile.Problems
+	for {
+		record, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		line, _ := r.FieldPos(0)
+		if err != nil {
+			return nil, append(problems, csvProblem(file, csvLine(err, line), "this is not a row of comma-separated values", "put quotes around a text that has commas or quotes in it")...)
+		}
+		if len(rows) == maxWorkRows {
+			return nil, csvProblem(file, line, "the file has more than 100000 readings", "split it")
+		}
+		got, wrong, right := parseRow(record, columns, plan)
+		got.line = line
+		if wrong != "" {
+			problems = append(problems, csvProblem(file, line, wrong, right)...)
+		}
+		rows = append(rows, got)
+	}
+	if len(rows) == 0 && len(problems) == 0 {
+		return nil, csvProblem(file, 2, "the file has no reading", "add a row for each reading")
+	}
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	return rows, nil
+}
+
+func csvProblem(file string, line int, wrong, right string) tomlfile.Problems {
+	return tomlfile.Problems{{File: file, Line: line, Column: 1, Wrong: wrong, Right: right}}
+}
+
+// csvLine is the line that a csv error names.
+func csvLine(err error, otherwise int) int {
+	var parse *csv.ParseError
+	if errors.As(err, &parse) {
+		return parse.Line
+	}
+	return otherwise
+}
+
+func columnsOf(header []string) (map[string]int, string) {
+	columns := map[string]int{}
+	for i, name := range header {
+		name = strings.TrimSpace(strings.TrimPrefix(name, "\ufeff"))
+		if !slices.Contains(workColumns, name) {
+			return nil, fmt.Sprintf("there is no column %q", name)
+		}
+		if _, twice := columns[name]; twice {
+			return nil, fmt.Sprintf("column %q stands twice", name)
+		}
+		columns[name] = i
+	}
+	for _, name := range workColumns {
+		if _, ok := columns[name]; !ok {
+			return nil, fmt.Sprintf("column %q is missing", name)
+		}
+	}
+	return columns, ""
+}
+
+// parseRow reads one row; wrong and right say what is the matter with it.
+func parseRow(record []string, columns map[string]int, plan *Plan) (r row, wrong, right string) {
+	if len(record) != len(columns) {
+		return row{}, fmt.Sprintf("the row has %d fields", len(record)), fmt.Sprintf("it needs %d, as the header", len(columns))
+	}
+	cell := func(name string) string { return strings.TrimSpace(record[columns[name]]) }
+	r.step = plan.step(cell("step"))
+	if r.step < 0 {
+		return row{}, fmt.Sprintf("the plan has no step %q", cell("step")), "use the step's name as the plan has it"
+	}
+	step := &plan.Steps[r.step]
+	place := cell("place")
+	r.place = slices.Index(step.Places, place)
+	if n, err := strconv.Atoi(place); r.place < 0 && err == nil {
+		r.place = n - 1
+	}
+	if place == "" {
+		r.place = 0
+	}
+	if r.place < 0 || r.place >= len(step.Places) {
+		return row{}, fmt.Sprintf("step %q has no place %q", step.Name, place), fmt.Sprintf("give a number from 1 to %d or a place's name", len(step.Places))
+	}
+	instrument := cell("instrument")
+	if instrument == "" {
+		instrument = strings.ReplaceAll(string(step.Instrument), " ", "-")
+	}
+	r.kind = kindOf(instrument, step.Instrument)
+	r.command = Command{Do: Enter, Door: FromTerminal, Instrument: instrument, Unit: cell("unit"), Value: cell("value")}
+	if passes, stops, pair := strings.Cut(r.command.Value, "/"); pair {
+		r.command.Value, r.command.Passes, r.command.Stops = "", strings.TrimSpace(passes), strings.TrimSpace(stops)
+	}
+	if _, no := typedReading(Profile{Name: instrument, Kind: r.kind}, r.command); no != nil {
+		return row{}, no.Message, no.Instead
+	}
+	return r, "", ""
+}
+
+// kindOf tells the kind from a name such as depth-gauge-2.
+func kindOf(name string, otherwise Kind) Kind {
+	plain := strings.TrimRight(strings.ReplaceAll(name, "-", " "), " 0123456789")
+	if kind := Kind(plain); slices.Contains(Kinds(), kind) {
+		return kind
+	}
+	return otherwise
+}
+
+// profilesOf makes a profile for each instrument that the rows name.
+func profilesOf(rows []row) []Profile {
+	var profiles []Profile
+	for _, r := range rows {
+		name := r.command.Instrument
+		if slices.ContainsFunc(profiles, func(p Profile) bool { return p.Name == name }) {
+			continue
+		}
+		text, unit := r.command.Value, Millimetre
+		if text == "" {
+			text = r.command.Stops
+		}
+		// The unit and the number were read once already.
+		_ = unit.UnmarshalText([]byte(r.command.Unit))
+		n, _ := ParseNumber(text)
+		count := unit.ToMM(lastDigit(n))
+		profiles = append(profiles, Profile{Name: name, Kind: r.kind, Resolution: count, Repeatability: count})
+	}
+	return profiles
+}
