@@ -1,0 +1,98 @@
+package calc
+
+import (
+	"testing"
+
+	"github.com/shopspring/decimal"
+	"github.com/stretchr/testify/require"
+)
+
+// twentySizes has two of each: in steps of 0.05 mm, or as measured in thousandths.
+func twentySizes(irregular bool) []Shim {
+	var out []Shim
+	for i := range int64(20) {
+		t := 50 * (i + 1)
+		if irregular {
+			t += i*i*37%41 - 20
+		}
+		out = append(out, Shim{decimal.New(t, -3), 2})
+	}
+	return out
+}
+
+func twoSides(irregular, even bool) ShimProblem {
+	return ShimProblem{
+		Gap: d("2.137"), Stock: twentySizes(irregular), Grain: d("0.01"), Even: even,
+		Sides:  []Side{{Name: "left", Most: 3}, {Name: "right", Most: 3}},
+		Window: Window{d("0.05"), d("0.15"), d("0.1")},
+	}
+}
+
+var benchProblems = []struct {
+	name            string
+	irregular, even bool
+}{{"regular", false, false}, {"regular even", false, true}, {"irregular", true, false}, {"irregular even", true, true}}
+
+func BenchmarkBestFits(b *testing.B) {
+	m := NewMethod()
+	for _, c := range benchProblems {
+		p := twoSides(c.irregular, c.even)
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				_, err := m.BestFits(p, 5)
+				require.NoError(b, err)
+			}
+		})
+	}
+}
+
+// BenchmarkBruteForce does the same problems by trying everything, and fails if the
+// answers differ.
+func BenchmarkBruteForce(b *testing.B) {
+	m := NewMethod()
+	for _, c := range benchProblems {
+		p := twoSides(c.irregular, c.even)
+		b.Run(c.name, func(b *testing.B) {
+			for b.Loop() {
+				best, possible := bruteForce(p, 5)
+				got, err := m.BestFits(p, 5)
+				require.NoError(b, err)
+				require.Equal(b, possible, got.Possible)
+				require.Equal(b, written(best), written(got.Best))
+			}
+		})
+	}
+}
+
+func BenchmarkReduceThree(b *testing.B) {
+	m := NewMethod()
+	repeats := []Repeat{{1, d("35.88")}, {1, d("35.89")}, {1, d("35.89")}}
+	b.ReportAllocs()
+	for b.Loop() {
+		_, err := m.Reduce(repeats, caliper, ReduceRule{})
+		require.NoError(b, err)
+	}
+}
+
+func BenchmarkReduceFourThousand(b *testing.B) {
+	m := NewMethod()
+	var repeats []Repeat
+	for i := range int64(maxRepeats) {
+		repeats = append(repeats, Repeat{1, decimal.New(i*i%101, -2)})
+	}
+	for b.Loop() {
+		_, err := m.Reduce(repeats, caliper, ReduceRule{})
+		require.NoError(b, err)
+	}
+}
+
+func BenchmarkNewMethod(b *testing.B) {
+	for b.Loop() {
+		NewMethod()
+	}
+}
+
+var caliper = Scatter{Resolution: d("0.01"), Repeatability: d("0.005")}
+
+func d(text string) decimal.Decimal { return decimal.RequireFromString(text) }

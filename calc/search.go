@@ -1,0 +1,314 @@
+package calc
+
+import (
+	"cmp"
+	"slices"
+
+	"github.com/shopspring/decimal"
+)
+
+// pack is a multiset of sizes by index, thickest first.
+type pack struct {
+	total  length
+	scarce uint64 // a bit for each size in it that could run out; sizes share the 64 bits
+	pieces [maxPieces]uint16
+	n      uint8
+}
+
+// packing lists all packs of at most most pieces in the order in which pieces compare:
+// thickest first, the first thicker one ahead, and more pieces ahead of a beginning of
+// the same. The index of a pack is its rank in that order.
+type packing struct {
+	sizes        []size
+	most, enough int // pieces a pack may have; pieces of one size that cannot run out
+	packs        []pack
+}
+
+func (w *packing) add(p pack, first int) {
+	if int(p.n) < w.most {
+		for i := first; i < len(w.sizes); i++ {
+			if p.has(uint16(i)) < w.sizes[i].count {
+				w.add(w.with(p, i), i)
+			}
+		}
+	}
+	w.packs = append(w.packs, p)
+}
+
+func (w *packing) with(p pack, i int) pack {
+	p.pieces[p.n] = uint16(i)
+	p.n++
+	p.total += w.sizes[i].thick
+	if w.sizes[i].count < w.enough {
+		p.scarce |= 1 << (i % 64)
+	}
+	return p
+}
+
+// has counts the pieces of size i.
+func (p *pack) has(i uint16) int {
+	n := 0
+	for _, piece := range p.pieces[:p.n] {
+		if piece == i {
+			n++
+		}
+	}
+	return n
+}
+
+// entry is a pack of a side: its total with what is fitted, and its rank.
+type entry struct {
+	total length
+	n     int
+	rank  int32
+}
+
+// bucket is a run of entries that differ in rank only.
+type bucket struct {
+	total   length
+	n       int
+	entries []entry
+}
+
+// buckets lists the packs that the side may get, by total and number of pieces.
+func (s side) buckets(byTotal []entry) []bucket {
+	var out []bucket
+	entries := make([]entry, 0, len(byTotal))
+	for _, e := range byTotal {
+		e.total += s.fitted
+		if e.n < s.fewest || e.n > s.most || s.exactly >= 0 && e.total != s.exactly {
+			continue
+		}
+		entries = append(entries, e)
+		if k := len(out) - 1; k >= 0 && out[k].total == e.total && out[k].n == e.n {
+			from := len(entries) - len(out[k].entries) - 1
+			out[k].entries = entries[from:]
+			continue
+		}
+		out = append(out, bucket{e.total, e.n, entries[len(entries)-1:]})
+	}
+	return out
+}
+
+// key ranks what all pairs from two buckets have in common; less is better. pieces
+// and first are the number of pieces and minus the total of the first side.
+type key struct {
+	class              int
+	steps, uneven, off length
+	pieces             int
+	minusFirst         length
+}
+
+func (k key) compare(o key) int {
+	return cmp.Or(cmp.Compare(k.class, o.class), cmp.Compare(k.steps, o.steps), cmp.Compare(k.uneven, o.uneven),
+		cmp.Compare(k.off, o.off), cmp.Compare(k.pieces, o.pieces), cmp.Compare(k.minusFirst, o.minusFirst))
+}
+
+// found is a combination by the ranks of its packs.
+type found struct {
+	key
+	first, second int32
+}
+
+func (f found) compare(o found) int {
+	return cmp.Or(f.key.compare(o.key), cmp.Compare(f.first, o.first), cmp.Compare(f.second, o.second))
+}
+
+// seeker finds the best combinations without looking at all pairs of packs.
+//
+// Packs are sorted by total into buckets. For each bucket of the first side (those near
+// half the wanted total first) the second side's buckets are walked outwards from the
+// total that would hit the aim, once upwards and once downwards. On such a walk the
+// distance from the aim only grows, and so does the class: the aim is in the window, so
+// the float is first inside, then outside, then, upwards only, 0 or less. (The exact hit
+// is part of the walk upwards, which covers an aim of 0 that is itself not acceptable.)
+// So the first two members of the key never get better along a walk, and a lower bound
+// for the third is at hand. Once as many combinations are known as are wanted, a walk
+// ends where this bound is worse than the worst of them: whatever comes later on it would
+// not have been kept. Every pair not looked at is thus no better than all that are
+// returned, which is also proved in the tests against trying everything.
+type seeker struct {
+	*problem
+	packs         []pack
+	first, second []bucket
+	keep          int
+	top           []found // best first, at most keep
+}
+
+func newSeeker(q *problem, keep int) *seeker {
+	a, b := q.sides[0], q.sides[1]
+	w := packing{sizes: q.sizes, most: max(a.most, b.most), enough: a.most + b.most}
+	w.add(pack{}, 0)
+	byTotal := make([]entry, len(w.packs))
+	for i, p := range w.packs {
+		byTotal[i] = entry{p.total, int(p.n), int32(i)}
+	}
+	slices.SortFunc(byTotal, func(a, b entry) int {
+		if a.total != b.total {
+			return cmp.Compare(a.total, b.total)
+		}
+		return cmp.Or(cmp.Compare(a.n, b.n), cmp.Compare(a.rank, b.rank))
+	})
+	return &seeker{problem: q, packs: w.packs, first: a.buckets(byTotal), second: b.buckets(byTotal), keep: keep}
+}
+
+// run walks for each first bucket, nearest to half the wanted total first: there even
+// combinations are found soonest.
+func (s *seeker) run() {
+	half := s.wanted() / 2
+	up, _ := slices.BinarySearchFunc(s.first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	down := up - 1
+	for up < len(s.first) || down >= 0 {
+		var a *bucket
+		if down < 0 || up < len(s.first) && s.uneven(&s.first[up]) < s.uneven(&s.first[down]) {
+			a = &s.first[up]
+			up++
+		} else {
+			a = &s.first[down]
+			down--
+		}
+		if s.hopeless(a) {
+			return
+		}
+		s.walk(a)
+	}
+}
+
+// uneven is how much the packs would differ if a were complemented to the wanted total.
+func (s *seeker) uneven(a *bucket) length { return (2*a.total - s.wanted()).abs() }
+
+// hopeless says that a, and all less even ones, can give nothing that would be kept.
+func (s *seeker) hopeless(a *bucket) bool {
+	return s.even && s.full() && s.leastUneven(a, 0) > s.worst().uneven && s.worst().class == 0 && s.worst().steps == 0
+}
+
+// leastUneven is a lower bound for how much the packs differ if the end float is within
+// steps grains of the aim.
+func (s *seeker) leastUneven(a *bucket, steps length) length {
+	return s.uneven(a) - (steps+1)*s.grain
+}
+
+func (s *seeker) full() bool    { return len(s.top) == s.keep }
+func (s *seeker) worst() *found { return &s.top[len(s.top)-1] }
+
+func (s *seeker) walk(a *bucket) {
+	target := s.wanted() - a.total
+	from, _ := slices.BinarySearchFunc(s.second, target, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	for i := from; i < len(s.second); i++ {
+		if !s.visit(a, &s.second[i], s.second[i].total >= a.total) {
+			break
+		}
+	}
+	for i := from - 1; i >= 0; i-- {
+		if !s.visit(a, &s.second[i], s.second[i].total <= a.total) {
+			break
+		}
+	}
+}
+
+// visit considers all pairs from two buckets and says whether going on may be of use.
+// diverging: further on this walk the packs will differ more and more.
+func (s *seeker) visit(a, b *bucket, diverging bool) bool {
+	k := s.keyOf(a, b)
+	if s.full() {
+		w := s.worst()
+		if k.compare(w.key) > 0 {
+			return !s.past(a, k, w, diverging)
+		}
+	}
+	s.pair(a, b, k)
+	return true
+}
+
+// past says that nothing beyond a pair with key k on its walk can be as good as w.
+func (s *seeker) past(a *bucket, k key, w *found, diverging bool) bool {
+	if k.class != w.class || k.steps != w.steps {
+		return k.class > w.class || k.class == w.class && k.steps > w.steps
+	}
+	if !s.even {
+		return k.off > w.off
+	}
+	return s.leastUneven(a, k.steps) > w.uneven || diverging && k.uneven > w.uneven
+}
+
+func (s *seeker) keyOf(a, b *bucket) key {
+	total := a.total + b.total
+	k := key{class: s.class(s.gap - total), off: (s.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total}
+	k.steps = k.off / s.grain
+	if s.even {
+		k.uneven = (a.total - b.total).abs()
+	}
+	return k
+}
+
+// class is 0 inside the window, 1 outside, 2 for an end float that must not be.
+func (s *problem) class(float length) int {
+	switch {
+	case float <= 0 && s.least >= 0:
+		return 2
+	case float < s.least || float > s.most:
+		return 1
+	}
+	return 0
+}
+
+// pair takes the pairs from two buckets in order of rank, as long as they are kept.
+func (s *seeker) pair(a, b *bucket, k key) {
+	for _, x := range a.entries {
+		for _, y := range b.entries {
+			if !s.inStock(&s.packs[x.rank], &s.packs[y.rank]) {
+				continue
+			}
+			f := found{k, x.rank, y.rank}
+			if s.full() && f.compare(*s.worst()) >= 0 {
+				return
+			}
+			s.insert(f)
+		}
+	}
+}
+
+func (s *seeker) insert(f found) {
+	i, _ := slices.BinarySearchFunc(s.top, f, found.compare)
+	if s.full() {
+		s.top = s.top[:s.keep-1]
+	}
+	s.top = slices.Insert(s.top, i, f)
+}
+
+// inStock says whether both packs can be taken from the stock together; each alone can.
+func (s *seeker) inStock(a, b *pack) bool {
+	if a.scarce&b.scarce == 0 {
+		return true
+	}
+	for _, i := range a.pieces[:a.n] {
+		if n := b.has(i); n > 0 && n+a.has(i) > s.sizes[i].count {
+			return false
+		}
+	}
+	return true
+}
+
+// fit writes a combination out.
+func (s *seeker) fit(f found, sides []Side) Fit {
+	totals := [maxSides]length{}
+	fit := Fit{Packs: make([]Pack, len(sides)), Inside: f.class == 0}
+	for i, rank := range []int32{f.first, f.second} {
+		p := &s.packs[rank]
+		totals[i] = p.total + s.sides[i].fitted
+		if i < len(sides) {
+			fit.Packs[i] = Pack{sides[i].Name, s.thicknesses(p), totals[i].decimal()}
+		}
+	}
+	total := totals[0] + totals[1]
+	fit.Total, fit.EndFloat, fit.CheckGap = total.decimal(), (s.gap - total).decimal(), (s.gap - totals[0]).decimal()
+	return fit
+}
+
+func (s *seeker) thicknesses(p *pack) []decimal.Decimal {
+	out := make([]decimal.Decimal, p.n)
+	for i, piece := range p.pieces[:p.n] {
+		out[i] = s.sizes[piece].thick.decimal()
+	}
+	return out
+}
