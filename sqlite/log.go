@@ -1,0 +1,329 @@
+package sqlite
+
+import (
+	"bytes"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"shimwright/session"
+)
+
+// A Log is the log of a bench, open for one daemon. It is used by one goroutine.
+type Log struct {
+	path   string
+	lock   *lock
+	db     *sql.DB
+	insert *sql.Stmt
+
+	last, run int64  // sequence and run of the last entry known to be on disk
+	doubt     *batch // the batch whose append failed; it may be on disk all the same
+
+	commit func(*sql.Tx) error // (*sql.Tx).Commit; tests put failures here
+}
+
+// A batch is what goes to disk in one transaction: entries and their encodings.
+type batch struct {
+	entries []session.Entry
+	bodies  [][]byte
+}
+
+// A KeptError says that a batch whose Append had failed is on disk after all.
+// Entries are that batch. They count: the caller takes them over and numbers
+// what it has to append after them. The batch given to this Append was not written.
+type KeptError struct{ Entries []session.Entry }
+
+// Error names the entries and the remedy.
+func (e *KeptError) Error() string {
+	return fmt.Sprintf("entries %d to %d were kept although their append had failed; take them over and append again",
+		e.Entries[0].Seq, e.Entries[len(e.Entries)-1].Seq)
+}
+
+// Kept returns the entries that were kept.
+func (e *KeptError) Kept() []session.Entry { return e.Entries }
+
+// Open opens the log at path for writing. It creates folder and file, readable by
+// their owner only, if they are missing. While the log is open, a second Open is
+// refused, from any process; OpenForReview is not. Errors read
+// `cannot open log "path": reason; remedy`.
+func Open(path string) (*Log, error) {
+	l, err := open(path)
+	if err != nil {
+		return nil, fmt.Errorf("cannot open log %q: %w", path, err)
+	}
+	return l, nil
+}
+
+func open(path string) (*Log, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, err
+	}
+	held, err := acquire(path)
+	if err != nil {
+		return nil, err
+	}
+	l := &Log{path: path, lock: held, commit: (*sql.Tx).Commit}
+	if err := l.start(); err != nil {
+		l.drop()
+		return nil, errors.Join(err, held.release())
+	}
+	return l, nil
+}
+
+// start opens the file and reads where the log ends.
+func (l *Log) start() error {
+	if err := create(l.path); err != nil {
+		return err
+	}
+	if err := l.connect(); err != nil {
+		return err
+	}
+	var err error
+	l.last, l.run, err = l.end()
+	return err
+}
+
+// create makes an empty file at path, so that SQLite finds it with the right mode,
+// and makes its name durable. SQLite gives the files beside it the same mode.
+func create(path string) error {
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if err := file.Close(); err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	return dir.Sync()
+}
+
+// connect opens the one connection that writes and prepares its statement.
+func (l *Log) connect() error {
+	query := url.Values{"mode": {"rw"}, "_txlock": {"immediate"}, "_busy_timeout": {"5000"}}
+	db := connectTo(l.path, query, writerPragmas())
+	db.SetMaxOpenConns(1)
+	l.db = db
+	if err := migrate(db); err != nil {
+		return explain(err)
+	}
+	insert, err := db.Prepare(`INSERT INTO entries (seq, run, job, kind, body) VALUES (?, ?, ?, ?, ?)`)
+	l.insert = insert
+	return explain(err)
+}
+
+// drop closes the connection. What it has to say no longer matters.
+func (l *Log) drop() {
+	if l.insert != nil {
+		l.insert.Close()
+	}
+	if l.db != nil {
+		l.db.Close()
+	}
+	l.insert, l.db = nil, nil
+}
+
+// end reads sequence and run of the last entry on disk; zeros if there is none.
+func (l *Log) end() (seq, run int64, err error) {
+	err = l.db.QueryRow(`SELECT seq, run FROM entries ORDER BY seq DESC LIMIT 1`).Scan(&seq, &run)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, 0, nil
+	}
+	return seq, run, explain(err)
+}
+
+// Last returns the sequence and the run of the last entry known to be on disk;
+// zeros for an empty log.
+func (l *Log) Last() (seq, run int64) { return l.last, l.run }
+
+// Append writes entries in one transaction and returns nil only once they are on
+// disk. Their sequences follow the last one without a gap, their runs do not fall.
+//
+// On an error none of them counts. Whether they reached the disk is found out by
+// the next Append: if they did, it writes nothing and returns a *KeptError.
+func (l *Log) Append(entries []session.Entry) error {
+	err := l.append(entries)
+	var kept *KeptError
+	if err == nil || errors.As(err, &kept) {
+		return err
+	}
+	return fmt.Errorf("cannot append to log %q: %w", l.path, err)
+}
+
+func (l *Log) append(entries []session.Entry) error {
+	if l.lock == nil {
+		return errors.New("the log is closed")
+	}
+	if l.doubt != nil {
+		if err := l.settle(); err != nil {
+			return err
+		}
+	}
+	if len(entries) == 0 {
+		return nil
+	}
+	b, err := l.encode(entries)
+	if err != nil {
+		return err
+	}
+	if err := l.write(b); err != nil {
+		l.doubt = b
+		return explain(err)
+	}
+	l.adopt(b)
+	return nil
+}
+
+func (l *Log) adopt(b *batch) {
+	end := b.entries[len(b.entries)-1]
+	l.last, l.run = end.Seq, end.Run
+}
+
+// encode checks that entries follow the log's end and encodes them.
+func (l *Log) encode(entries []session.Entry) (*batch, error) {
+	b := &batch{entries: slices.Clone(entries), bodies: make([][]byte, len(entries))}
+	seq, run := l.last, l.run
+	for i, e := range entries {
+		if e.Seq != seq+1 {
+			return nil, fmt.Errorf("entry %d cannot follow entry %d; number it %d", e.Seq, seq, seq+1)
+		}
+		if e.Run < run {
+			return nil, fmt.Errorf("entry %d belongs to run %d, but run %d has begun", e.Seq, e.Run, run)
+		}
+		body, err := e.Encode()
+		if err != nil {
+			return nil, err
+		}
+		seq, run, b.bodies[i] = e.Seq, e.Run, body
+	}
+	return b, nil
+}
+
+// write puts b on disk in one transaction.
+func (l *Log) write(b *batch) error {
+	tx, err := l.db.Begin()
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	insert := tx.Stmt(l.insert)
+	for i, e := range b.entries {
+		if _, err := insert.Exec(e.Seq, e.Run, e.Job, e.Kind(), b.bodies[i]); err != nil {
+			return err
+		}
+	}
+	return l.commit(tx)
+}
+
+// settle opens the file afresh after a failed write and finds out what became of
+// the batch in doubt. It returns a *KeptError if that batch is on disk, and any
+// other error if this is still not known.
+func (l *Log) settle() error {
+	l.drop()
+	if err := l.connect(); err != nil {
+		return err
+	}
+	seq, _, err := l.end()
+	if err != nil {
+		return err
+	}
+	b := l.doubt
+	switch {
+	case seq == l.last:
+		l.doubt = nil
+		return nil
+	case seq == l.last+int64(len(b.entries)):
+		if err := l.keep(b); err != nil {
+			return err
+		}
+		l.adopt(b)
+		l.doubt = nil
+		return &KeptError{b.entries}
+	}
+	return l.foreign(seq)
+}
+
+// keep checks that what stands after the acknowledged entries is b, and makes it
+// durable: its commit may have failed to.
+func (l *Log) keep(b *batch) error {
+	rows, err := l.db.Query(`SELECT body FROM entries WHERE seq > ? ORDER BY seq`, l.last)
+	if err != nil {
+		return explain(err)
+	}
+	defer rows.Close()
+	for i := 0; rows.Next(); i++ {
+		var body sql.RawBytes
+		if err := rows.Scan(&body); err != nil {
+			return explain(err)
+		}
+		if i >= len(b.bodies) || !bytes.Equal(body, b.bodies[i]) {
+			return l.foreign(l.last + int64(i) + 1)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return explain(err)
+	}
+	return l.checkpoint("PASSIVE")
+}
+
+func (l *Log) foreign(seq int64) error {
+	return fmt.Errorf("somebody else changed it: entry %d was acknowledged last, and now it ends with or differs at entry %d; stop the daemon and see who writes to the file", l.last, seq)
+}
+
+// checkpoint moves everything from the write-ahead log into the file and
+// synchronises it. It fails if a reader is in the way.
+func (l *Log) checkpoint(mode string) error {
+	var busy, frames, moved int64
+	row := l.db.QueryRow(`PRAGMA wal_checkpoint(` + mode + `)`)
+	if err := row.Scan(&busy, &frames, &moved); err != nil {
+		return explain(err)
+	}
+	if busy != 0 || moved < frames {
+		return errors.New("a reader is in the way of writing it back; close what is reading the log")
+	}
+	return nil
+}
+
+// Close writes everything back into the one file and gives up the log. Nothing
+// stays beside the file unless somebody is still reading it; then Close says so,
+// and what stays beside it belongs to it. A second Close does nothing.
+func (l *Log) Close() error {
+	if l.lock == nil {
+		return nil
+	}
+	var err error
+	if l.doubt == nil {
+		err = l.checkpoint("TRUNCATE")
+	}
+	l.drop()
+	if err == nil && exists(l.path+"-wal") {
+		name := filepath.Base(l.path)
+		err = fmt.Errorf("a reader is still using it; keep the files %q and %q together", name, name+"-wal")
+	}
+	err = errors.Join(err, l.lock.release())
+	l.lock = nil
+	if err != nil {
+		return fmt.Errorf("cannot close log %q cleanly: %w", l.path, err)
+	}
+	return nil
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
+}
