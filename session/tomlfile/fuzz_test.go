@@ -94,7 +94,12 @@ func checkAgainstOracle(t *testing.T, data []byte) {
 
 // checkPositions wants every problem on one line, inside the document, in order.
 func checkPositions(t *testing.T, data []byte) {
-	_, problems := Decode("f", data, &job{})
+	doc, problems := Decode("f", data, &job{})
+	if doc != nil {
+		for _, key := range doc.root.keys {
+			checkNode(t, data, key, doc.root.table[key])
+		}
+	}
 	lines := strings.Split(string(data), "\n")
 	last := Problem{}
 	for _, p := range problems {
@@ -105,6 +110,28 @@ func checkPositions(t *testing.T, data []byte) {
 		require.LessOrEqual(t, p.Column, len([]rune(lines[p.Line-1]))+1, p)
 		require.True(t, last.Line < p.Line || last.Line == p.Line && last.Column <= p.Column, p)
 		last = p
+	}
+}
+
+// checkNode wants the document to hold, where a value is said to be, what it
+// begins with, and its key where the key is said to be.
+func checkNode(t *testing.T, data []byte, key string, n *node) {
+	name, value := string(data[n.at:]), string(data[n.val:])
+	begins := map[kind]string{arrayKind: "[", tableKind: "{", stringKind: "\"'"}[n.kind]
+	switch {
+	case n.how == byHeader || n.how == byTables:
+		require.Equal(t, byte('['), name[0])
+	case n.at != n.val || n.how != byValue: // with a key
+		require.True(t, strings.HasPrefix(name, key) || strings.ContainsAny(name[:1], "\"'"), name)
+	}
+	if n.how == byValue {
+		require.True(t, begins == "" && strings.HasPrefix(value, n.text) || begins != "" && strings.ContainsAny(value[:1], begins), value)
+	}
+	for _, k := range n.keys {
+		checkNode(t, data, k, n.table[k])
+	}
+	for _, item := range n.items {
+		checkNode(t, data, "", item)
 	}
 }
 
