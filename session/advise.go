@@ -202,7 +202,7 @@ func (j *job) addCheck(ch *Chain, a *Advice) {
 }
 
 // shimProblem puts the plan's stock and sides in the terms of calc. Differences
-// of end float below one count of the coarsest instrument do not matter.
+// of end float below two counts of the coarsest instrument do not matter.
 func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
 	p := calc.ShimProblem{
 		Gap:    gap,
@@ -226,6 +226,7 @@ func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
 	return p
 }
 
+// grain is two counts of the coarsest instrument of a chain, the least that is practically out.
 func (j *job) grain(ch *Chain) decimal.Decimal {
 	grain := decimal.New(1, -3)
 	for _, t := range ch.Terms {
@@ -236,7 +237,7 @@ func (j *job) grain(ch *Chain) decimal.Decimal {
 			grain = d
 		}
 	}
-	return grain
+	return grain.Add(grain)
 }
 
 func fitOf(f calc.Fit) Fit {

@@ -147,9 +147,10 @@ func (t *turn) by(operator string, door Door) {
 
 // reading rules and files a reading, and does what follows from it.
 func (t *turn) reading(r Reading, operator string, door Door) Receipt {
-	if !r.At.IsZero() {
-		t.at, t.mono = r.At, r.Mono
+	if r.At.IsZero() {
+		r.At, r.Mono = t.at, t.mono
 	}
+	t.at, t.mono = r.At, r.Mono
 	t.by(operator, door)
 	taken := t.state.rule(r)
 	t.add(taken)

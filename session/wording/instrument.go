@@ -70,6 +70,20 @@ func faultText(code string) string {
 	switch code {
 	case "no match":
 		return "the frame is not as the profile says"
+	case "line too long":
+		return "the line does not end"
+	case "bad status":
+		return "the instrument says that its value is not sound"
+	case "bad unit":
+		return "the unit is unknown"
+	case "bad number":
+		return "the number cannot be read"
+	case "broken frame":
+		return "the frame is broken"
+	case "noise":
+		return "noise on the line; check plug and cable"
+	case "no answer":
+		return "no answer; check that the instrument is on"
 	}
 	return ""
 }

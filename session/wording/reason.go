@@ -1,6 +1,8 @@
 package wording
 
 import (
+	"fmt"
+	"strconv"
 	"strings"
 
 	"shimwright/session"
@@ -28,11 +30,12 @@ func Finding(r session.Reason) string {
 }
 
 // reasonText is the pattern of a reason. A name in braces is a parameter, after
-// a colon the way it is written: s a span, mm a length, a with its article; at is a place, left away if it has no name.
+// a colon the way it is written: s a span, mm a length, a with its article; at is
+// a place and of a step, both left away if they have no name.
 func reasonText(code string) string {
 	switch code {
 	case "bounce":
-		return "only {since:s} after the last press, less than {least:s}; set {instrument} down anew and press again"
+		return "pressed again within {least:s}; set {instrument} down anew and press once more"
 	case "no job":
 		return "no job is open; begin one, then measure again"
 	case "no step":
@@ -59,13 +62,13 @@ func reasonText(code string) string {
 func findingText(code string) string {
 	switch code {
 	case "places differ":
-		return "the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
+		return "{step:of}the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
 	case "place unsettled":
-		return "the repeats{place:at} do not agree; clean it and measure it again"
+		return "{step:of}the repeats{place:at} do not agree; clean it and measure it again"
 	case "repeats not independent":
-		return "the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
+		return "{step:of}the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
 	case "check gap differs":
-		return "the check gap was {found:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
+		return "the check gap lies between {passes:mm} and {stops:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
 	case "bar missing":
 		return "the thickness of the bar {bar} is not known; measure it first"
 	}
@@ -85,7 +88,7 @@ func fill(pattern string, params map[string]string) (string, bool) {
 		slot, after, _ := strings.Cut(rest, "}")
 		name, form, _ := strings.Cut(slot, ":")
 		value := params[name]
-		if value == "" && form != "at" {
+		if value == "" && form != "at" && form != "of" {
 			return "", false
 		}
 		b.WriteString(formed(value, form))
@@ -103,10 +106,22 @@ func formed(value, form string) string {
 	case "a":
 		return named(value)
 	case "at":
-		if value == "" {
-			return ""
+		return at(value)
+	case "of":
+		if value != "" {
+			return value + ": "
 		}
-		return " at " + value
 	}
 	return value
+}
+
+// at names a place. One that is only counted is counted from 1.
+func at(place string) string {
+	if place == "" {
+		return ""
+	}
+	if i, err := strconv.Atoi(place); err == nil {
+		place = fmt.Sprintf("place %d", i+1)
+	}
+	return " (" + place + ")"
 }

@@ -74,7 +74,7 @@ func where(r session.ReadingView) string {
 	case r.Place == "":
 		return "for " + r.Step
 	}
-	return fmt.Sprintf("at %s of %s", r.Place, r.Step)
+	return fmt.Sprintf("for %s, %s", r.Step, r.Place)
 }
 
 func remark(r session.ReadingView) string {

@@ -37,8 +37,8 @@ func TestReason(t *testing.T) {
 		params map[string]string
 		want   string
 	}{
-		{"bounce", p("since", "310ms", "least", "700ms", "instrument", "caliper-1"), "only 0.31 s after the last press, less than 0.70 s; set caliper-1 down anew and press again"},
-		{"bounce", p("since", "0.31", "least", "0.7", "instrument", "caliper-1"), "only 0.31 s after the last press, less than 0.7 s; set caliper-1 down anew and press again"},
+		{"bounce", p("least", "700ms", "instrument", "caliper-1"), "pressed again within 0.70 s; set caliper-1 down anew and press once more"},
+		{"bounce", p("least", "0.7", "instrument", "caliper-1"), "pressed again within 0.7 s; set caliper-1 down anew and press once more"},
 		{"no job", nil, "no job is open; begin one, then measure again"},
 		{"no step", nil, "no step is active; go to one with next or place, or end the job"},
 		{"wanted instrument", p("wanted", "depth gauge", "got", "caliper"), "this step wants a depth gauge, and this came from a caliper; measure with the right one"},
@@ -53,7 +53,7 @@ func TestReason(t *testing.T) {
 		{"unreadable", nil, "the frame cannot be read; press again"},
 		// What this version does not know, or not with these parameters, is spelled out.
 		{"warm case", p("over", "4", "at", "31"), "warm case (at 31, over 4)"},
-		{"bounce", p("since", "0.3"), "bounce (since 0.3)"},
+		{"bounce", p("least", "700ms"), "bounce (least 700ms)"},
 		{"", nil, "no reason given"},
 	} {
 		assert.Equal(t, c.want, wording.Reason(session.Reason{Code: c.code, Params: c.params}))
@@ -65,12 +65,12 @@ func TestFinding(t *testing.T) {
 		code, params string
 		want         string
 	}{
-		{"places differ", "by=0.04 allowed=0.02", "the places differ by 0.04 mm, and 0.02 mm is allowed; look for a burr, taper or a crooked seat"},
-		{"place unsettled", "place=top", "the repeats at top do not agree; clean it and measure it again"},
+		{"places differ", "step=bore by=0.04 allowed=0.02", "bore: the places differ by 0.04 mm, and 0.02 mm is allowed; look for a burr, taper or a crooked seat"},
+		{"place unsettled", "place=top", "the repeats (top) do not agree; clean it and measure it again"},
+		{"place unsettled", "place=1 step=bore", "bore: the repeats (place 2) do not agree; clean it and measure it again"},
 		{"place unsettled", "out=2 allowed=1", "the repeats do not agree; clean it and measure it again"},
 		{"repeats not independent", "lag=0.8 limit=0.6", "the repeats follow one another instead of scattering; set the instrument down anew for each"},
-		{"check gap differs", "found=0.41 expected=0.35", "the check gap was 0.41 mm, and 0.35 mm was to be found; measure again before fitting the rest"},
-		{"check gap differs", "found=0.40..0.45 expected=0.35", "the check gap was 0.40..0.45, and 0.35 mm was to be found; measure again before fitting the rest"},
+		{"check gap differs", "passes=0.40 stops=0.45 expected=0.35 step=check-gap", "the check gap lies between 0.40 mm and 0.45 mm, and 0.35 mm was to be found; measure again before fitting the rest"},
 		{"bar missing", "bar=parallel", "the thickness of the bar parallel is not known; measure it first"},
 		{"moon phase", "at=full", "moon phase (at full)"},
 		{"bar missing", "", "bar missing"},
@@ -98,15 +98,15 @@ func TestRuling(t *testing.T) {
 		reading view
 		want    string
 	}{
-		"filed":           {view{Ruling: session.Filed, Standing: session.Counted, Value: v, Step: "crank-width", Place: "top"}, "filed: 44.30 mm at top of crank-width"},
+		"filed":           {view{Ruling: session.Filed, Standing: session.Counted, Value: v, Step: "crank-width", Place: "top"}, "filed: 44.30 mm for crank-width, top"},
 		"one place":       {view{Ruling: session.Filed, Standing: session.Counted, Value: v, Step: "crank-width"}, "filed: 44.30 mm for crank-width"},
 		"inch":            {view{Ruling: session.Filed, Value: ptr(t, "44.1960"), Text: " 1.7400", Unit: session.Inch, Step: "s"}, "filed: 1.7400 in = 44.1960 mm for s"},
 		"typed":           {view{Ruling: session.Filed, Value: v, Typed: true, Step: "s"}, "filed: 44.30 mm (typed) for s"},
 		"feeler":          {view{Ruling: session.Filed, Value: v, Typed: true, Feeler: &session.FeelerPair{Passes: num(t, "0.30"), Stops: num(t, "0.35")}, Step: "gap"}, "filed: 0.30 mm passes, 0.35 mm does not (typed) for gap"},
-		"left out":        {view{Ruling: session.Filed, Standing: session.LeftOut, Value: v, Step: "s", Place: "p", Outlier: &session.OutlierView{Deviation: -0.0604}}, "left out: 44.30 mm at p of s; 0.060 mm below the median of its place, more than the scatter explains"},
+		"left out":        {view{Ruling: session.Filed, Standing: session.LeftOut, Value: v, Step: "s", Place: "p", Outlier: &session.OutlierView{Deviation: -0.0604}}, "left out: 44.30 mm for s, p; 0.060 mm below the median of its place, more than the scatter explains"},
 		"left out, plain": {view{Ruling: session.Filed, Standing: session.LeftOut, Value: v, Step: "s"}, "left out: 44.30 mm for s; too far from its other repeats"},
 		"struck":          {view{Ruling: session.Filed, Standing: session.StruckOut, Value: v, Step: "s", Struck: "slipped"}, "struck out: 44.30 mm for s; slipped"},
-		"too soon":        {view{Ruling: session.TooSoon, Value: v, Step: "s", Why: why("bounce", "since", "0.31", "least", "0.7", "instrument", "c")}, "too soon: 44.30 mm; only 0.31 s after the last press, less than 0.7 s; set c down anew and press again"},
+		"too soon":        {view{Ruling: session.TooSoon, Value: v, Step: "s", Why: why("bounce", "least", "700ms", "instrument", "c")}, "too soon: 44.30 mm; pressed again within 0.70 s; set c down anew and press once more"},
 		"wrong":           {view{Ruling: session.WrongInstrument, Value: v, Step: "s", Why: why("wanted instrument", "wanted", "depth gauge", "got", "caliper-1")}, "wrong instrument: 44.30 mm; this step wants a depth gauge, and this came from caliper-1; measure with the right one"},
 		"no job":          {view{Ruling: session.NoStep, Value: v, Why: why("no job")}, "no step: 44.30 mm; no job is open; begin one, then measure again"},
 		"held":            {view{Ruling: session.Held, Value: v, Step: "b", Why: why("may belong to step before", "before", "a", "step", "b", "value", "44.30")}, "held: 44.30 mm; it may be an extra press for a, the step before; press again and it is decided"},
@@ -266,6 +266,13 @@ func TestFault(t *testing.T) {
 	for _, c := range []struct{ code, detail, want string }{
 		{"no match", "", "the frame is not as the profile says; press again"},
 		{"", "", "the frame cannot be read; press again"},
+		{"line too long", "", "the line does not end; press again"},
+		{"bad status", "battery", "the instrument says that its value is not sound (battery); press again"},
+		{"bad unit", "", "the unit is unknown; press again"},
+		{"bad number", "", "the number cannot be read; press again"},
+		{"broken frame", "", "the frame is broken; press again"},
+		{"noise", "", "noise on the line; check plug and cable; press again"},
+		{"no answer", "", "no answer; check that the instrument is on; press again"},
 		{"of a later version", "12 bytes", "of a later version (12 bytes); press again"},
 	} {
 		assert.Equal(t, c.want, wording.Fault(session.Fault{Code: c.code, Detail: c.detail}))

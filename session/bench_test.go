@@ -1,0 +1,500 @@
+package session
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// measureUpToGasket measures the bottom end up to its gasket.
+func measureUpToGasket(r *rig) {
+	r.t.Helper()
+	r.begin("pump-bottom-end.toml")
+	for range 4 {
+		r.press("caliper-1", "52.54")
+	}
+	r.press("caliper-1", "10.00")
+	r.press("caliper-1", "10.00")
+	for range 4 {
+		r.press("depth-1", "37.41")
+	}
+	for range 4 {
+		r.press("depth-1", "25.30")
+	}
+	r.requireAt("gasket", 0)
+}
+
+func measureBottomEnd(r *rig) {
+	r.t.Helper()
+	measureUpToGasket(r)
+	for range 4 {
+		r.press("micrometer-1", "0.360")
+	}
+	r.requireAt("check-gap", 0)
+}
+
+func TestAWholeJob(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	a := r.bench.Snapshot().Advice[0]
+	require.Equal(t, Final, a.State)
+	require.Equal(t, "0.53", a.Gap.String())
+	require.Equal(t, "0.18", a.Best.Packs[0].Total.String())
+	require.Equal(t, "0.18", a.Best.Packs[1].Total.String())
+	require.True(t, a.Best.EndFloat.Equal(mm("0.17").Decimal))
+	require.True(t, a.Best.CheckGap.Equal(mm("0.35").Decimal))
+	require.True(t, a.Best.Inside)
+	require.Equal(t, "not evaluated", a.Uncertainty)
+	require.Len(t, a.Counted, 18)
+
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.40"})
+	require.Nil(t, r.bench.Snapshot().Step)
+	require.Equal(t, "0.350", r.bench.Snapshot().Advice[0].CheckFound.String())
+	require.Empty(t, r.bench.Snapshot().Advice[0].Findings)
+	r.do(Command{Do: End})
+	require.True(t, r.bench.Snapshot().Job.Ended)
+	require.Equal(t, NoStep, r.press("caliper-1", "52.54").Ruling)
+}
+
+func TestAFeelerThatContradictsTheChainIsAFinding(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.40", Stops: "0.45"})
+	require.Equal(t, "check gap differs", r.bench.Snapshot().Advice[0].Findings[0].Code)
+}
+
+func TestTwoRepeatsThatAgreeCloseAPlace(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.requireAt("crank-width", 0)
+	r.press("caliper-1", "52.54")
+	r.requireAt("crank-width", 0)
+	r.press("caliper-1", "52.55")
+	r.requireAt("crank-width", 1)
+	require.Equal(t, "52.545", r.step("crank-width").Value.String())
+}
+
+func TestDisagreementAsksForAThird(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.press("caliper-1", "52.54")
+	r.press("caliper-1", "52.56")
+	r.requireAt("crank-width", 0)
+	require.Equal(t, 3, r.bench.Snapshot().Step.Places[0].Needed)
+	r.press("caliper-1", "52.55")
+	r.requireAt("crank-width", 1)
+}
+
+func TestASlippedReadingIsLeftOutAndSaysWhy(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.press("caliper-1", "52.54")
+	slip := r.press("caliper-1", "52.71")
+	require.Equal(t, Counted, r.reading(slip.Seq).Standing, "with two nobody can say which is wrong")
+	r.press("caliper-1", "52.54")
+	r.requireAt("crank-width", 1)
+	v := r.reading(slip.Seq)
+	require.Equal(t, LeftOut, v.Standing)
+	require.Equal(t, "known scatter", v.Outlier.Test)
+	require.Greater(t, v.Outlier.Statistic, v.Outlier.Limit)
+	require.Equal(t, "52.54", r.step("crank-width").Value.String())
+	require.NotEqual(t, "52.54", r.step("crank-width").WithAll.String())
+}
+
+func TestThreeThatAllDifferAreUnsettled(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.press("caliper-1", "52.30")
+	r.press("caliper-1", "52.50")
+	r.press("caliper-1", "52.70")
+	r.requireAt("crank-width", 0)
+	require.True(t, r.step("crank-width").Unsettled)
+	require.Equal(t, "place unsettled", r.step("crank-width").Findings[0].Code)
+}
+
+func TestRulings(t *testing.T) {
+	r := newRig(t)
+	require.Equal(t, NoStep, r.press("caliper-1", "52.54").Ruling)
+	r.begin("pump-bottom-end.toml")
+	require.Equal(t, WrongInstrument, r.press("depth-1", "52.54").Ruling)
+	require.Equal(t, WrongInstrument, r.press("stranger", "52.54").Ruling)
+	require.Equal(t, OutOfRange, r.press("caliper-1", "62.54").Ruling)
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	r.clock.move(690 * time.Millisecond)
+	require.Equal(t, TooSoon, r.pressNow("caliper-1", "52.54").Ruling)
+	r.clock.move(700 * time.Millisecond)
+	require.Equal(t, Filed, r.pressNow("caliper-1", "52.54").Ruling)
+	receipt, err := r.submit(Reading{Instrument: "caliper-1", Kind: Caliper, Fault: &Fault{Code: "no match"}, Raw: Raw("\x00\xff")})
+	require.NoError(t, err)
+	require.Equal(t, Unreadable, receipt.Ruling)
+	require.Len(t, r.bench.Snapshot().Readings, 8, "every reading is kept")
+}
+
+func TestAContinuousSenderIsNotSetDownAnew(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	for range 5 {
+		r.clock.move(500 * time.Millisecond)
+		require.Equal(t, TooSoon, r.pressNow("caliper-1", "52.54").Ruling)
+	}
+}
+
+func TestAPressFromBeforeTheStepOpenedIsTooSoon(t *testing.T) {
+	r := newRig(t)
+	measureUpToGasket(r)
+	late := Reading{
+		Instrument: "micrometer-1", Kind: Micrometer, Value: mm("0.360"), Text: "0.360", Unit: Millimetre,
+		At: r.clock.wall.Add(-time.Second), Mono: r.clock.mono - time.Second,
+	}
+	receipt, err := r.submit(late)
+	require.NoError(t, err)
+	require.Equal(t, TooSoon, receipt.Ruling)
+	require.Equal(t, "before the step", receipt.Why.Code)
+}
+
+// twins is a plan with two steps that the same caliper reads nearly alike.
+const twins = `
+plan = "twins"
+title = "Two collars of nearly one length"
+[[step]]
+name = "left"
+title = "Left collar"
+instrument = "caliper"
+range = ["10.00", "12.00"]
+[[step]]
+name = "right"
+title = "Right collar"
+instrument = "caliper"
+range = ["10.00", "12.00"]
+[[chain]]
+name = "difference"
+title = "Left less right"
+least = "-1.00"
+most = "1.00"
+term = [{ step = "left", sign = "+" }, { step = "right", sign = "-" }]
+side = [{ name = "left side", most = 0 }]
+`
+
+func beginTwins(t *testing.T) *rig {
+	r := newRig(t)
+	r.do(Command{Do: Begin, Plan: twins, Operator: "mo"})
+	r.press("caliper-1", "11.00")
+	r.press("caliper-1", "11.00")
+	r.requireAt("right", 0)
+	return r
+}
+
+func TestAHabitualExtraPressGoesToTheStepBefore(t *testing.T) {
+	r := beginTwins(t)
+	held := r.press("caliper-1", "11.01")
+	require.Equal(t, Held, held.Ruling)
+	r.press("caliper-1", "11.40")
+	v := r.reading(held.Seq)
+	require.Equal(t, "left", v.Step)
+	require.Equal(t, Counted, v.Standing)
+	require.Equal(t, 1, r.bench.Snapshot().Step.Places[0].Counted)
+}
+
+func TestAHeldReadingThatTheNextPressCannotTellApartIsSetAside(t *testing.T) {
+	r := beginTwins(t)
+	held := r.press("caliper-1", "11.01")
+	r.press("caliper-1", "11.01")
+	v := r.reading(held.Seq)
+	require.Equal(t, "set aside", v.Decided)
+	require.Empty(t, v.Standing)
+	require.Equal(t, 1, r.bench.Snapshot().Step.Places[0].Counted)
+	r.do(Command{Do: Restore, Reading: held.Seq})
+	require.Equal(t, "right", r.reading(held.Seq).Step)
+	require.Nil(t, r.bench.Snapshot().Step, "restored, it is the second repeat")
+}
+
+func TestAHeldReadingIsDecidedByCommands(t *testing.T) {
+	for _, c := range []struct {
+		command Command
+		step    string
+		decided string
+	}{
+		{Command{Do: Back}, "left", "to step"},
+		{Command{Do: Next, Step: "left"}, "right", "set aside"},
+		{Command{Do: GoToPlace, Place: "1"}, "right", "set aside"},
+		{Command{Do: End, Note: "stopped"}, "right", "set aside"},
+		{Command{Do: StrikeOut, Reason: "extra"}, "right", "set aside"},
+		{Command{Do: Restore}, "right", "to step"},
+	} {
+		t.Run(string(c.command.Do), func(t *testing.T) {
+			r := beginTwins(t)
+			held := r.press("caliper-1", "11.01")
+			c.command.Reading = held.Seq
+			r.do(c.command)
+			v := r.reading(held.Seq)
+			require.Equal(t, c.step, v.Step)
+			require.Equal(t, c.decided, v.Decided)
+		})
+	}
+}
+
+func TestAReadingThatCannotBelongBeforeIsNotHeld(t *testing.T) {
+	r := beginTwins(t)
+	require.Equal(t, Filed, r.press("caliper-1", "11.40").Ruling)
+	require.Equal(t, Filed, r.press("caliper-1", "11.00").Ruling, "only the first of a step is held")
+}
+
+func TestOneMoreIsAskedWhenItWouldChangeTheAdvice(t *testing.T) {
+	r := newRig(t)
+	measureUpToGasket(r)
+	r.press("micrometer-1", "0.360")
+	r.press("micrometer-1", "0.360")
+	r.press("micrometer-1", "0.345")
+	r.press("micrometer-1", "0.346")
+	r.requireAt("check-gap", 0)
+
+	// A window as narrow as a count makes the last count matter.
+	r = newRig(t)
+	r.do(Command{Do: Begin, Plan: knifeEdge, Operator: "mo"})
+	r.press("caliper-1", "10.30")
+	r.press("caliper-1", "10.31")
+	r.requireAt("collar", 0)
+	require.Equal(t, 3, r.bench.Snapshot().Step.Places[0].Needed)
+	r.press("caliper-1", "10.31")
+	require.Nil(t, r.bench.Snapshot().Step)
+}
+
+const knifeEdge = `
+plan = "knife-edge"
+title = "A collar between two shims"
+[[step]]
+name = "collar"
+title = "Collar"
+instrument = "caliper"
+range = ["10.00", "12.00"]
+[[chain]]
+name = "float"
+title = "Float"
+least = "0.10"
+most = "0.20"
+term = [{ step = "collar", sign = "+" }, { name = "seat", given = "10.00", sign = "-" }]
+side = [{ name = "left side", most = 1, fewest = 1 }]
+[[stock]]
+thickness = "0.11"
+count = 1
+[[stock]]
+thickness = "0.20"
+count = 1
+`
+
+func TestNextBackAndPlace(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	require.Equal(t, "repeats missing", r.refused(Command{Do: Next}))
+	require.Equal(t, "first step", r.refused(Command{Do: Back}))
+	r.do(Command{Do: GoToPlace, Place: "a quarter turn on"})
+	r.requireAt("crank-width", 1)
+	require.Equal(t, "no such place", r.refused(Command{Do: GoToPlace, Place: "3"}))
+	require.Equal(t, "no such step", r.refused(Command{Do: GoToPlace, Step: "nowhere", Place: "1"}))
+	r.press("caliper-1", "52.54")
+	r.press("caliper-1", "52.54")
+	r.requireAt("crank-width", 0)
+	r.do(Command{Do: Next, Step: "pump-depth"})
+	r.requireAt("pump-depth", 0)
+	r.do(Command{Do: Back})
+	r.requireAt("bar-thickness", 0)
+	r.press("caliper-1", "10.00")
+	r.press("caliper-1", "10.00")
+	r.requireAt("crank-width", 0)
+}
+
+func TestGoingBackKeepsReadingsAndClosesAgain(t *testing.T) {
+	r := beginTwins(t)
+	r.do(Command{Do: Back})
+	r.requireAt("left", 0)
+	require.False(t, r.step("left").Closed)
+	r.press("caliper-1", "11.01")
+	r.requireAt("right", 0)
+	require.Equal(t, 3, r.step("left").Places[0].Counted)
+	r.do(Command{Do: Back})
+	r.do(Command{Do: Next})
+	r.requireAt("right", 0)
+}
+
+func TestStrikeOutNeedsAReasonAndReopens(t *testing.T) {
+	r := beginTwins(t)
+	first := r.bench.Snapshot().Readings[0].Seq
+	require.Equal(t, "no reason", r.refused(Command{Do: StrikeOut, Reading: first, Reason: " "}))
+	require.Equal(t, "no such reading", r.refused(Command{Do: StrikeOut, Reading: 9999, Reason: "x"}))
+	require.Equal(t, "counts already", r.refused(Command{Do: Restore, Reading: first}))
+	r.do(Command{Do: StrikeOut, Reading: first, Reason: "jaw on a burr"})
+	require.Equal(t, StruckOut, r.reading(first).Standing)
+	require.Equal(t, "jaw on a burr", r.reading(first).Struck)
+	require.False(t, r.step("left").Closed)
+	require.Equal(t, "struck already", r.refused(Command{Do: StrikeOut, Reading: first, Reason: "x"}))
+	r.press("caliper-1", "11.30")
+	r.press("caliper-1", "11.30")
+	r.requireAt("left", 0)
+	r.do(Command{Do: Restore, Reading: first})
+	require.Equal(t, Counted, r.reading(first).Standing)
+	require.Nil(t, r.bench.Snapshot().Step)
+}
+
+func TestStrikingOutAfterTheLastStepOpensItAgain(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.40"})
+	require.Nil(t, r.bench.Snapshot().Step)
+	r.do(Command{Do: StrikeOut, Reading: r.bench.Snapshot().Readings[0].Seq, Reason: "wrong seat"})
+	r.requireAt("crank-width", 0)
+	require.Equal(t, Provisional, r.bench.Snapshot().Advice[0].State)
+}
+
+func TestAdviceThatLosesItsGapSaysSo(t *testing.T) {
+	r := beginTwins(t)
+	r.press("caliper-1", "11.40")
+	r.press("caliper-1", "11.40")
+	require.Equal(t, Final, r.bench.Snapshot().Advice[0].State)
+	for _, v := range r.bench.Snapshot().Readings {
+		if v.Step == "right" {
+			r.do(Command{Do: StrikeOut, Reading: v.Seq, Reason: "wrong collar"})
+		}
+	}
+	a := r.bench.Snapshot().Advice[0]
+	require.Equal(t, Waiting, a.State)
+	require.Equal(t, []string{"right"}, a.Missing)
+	require.Nil(t, a.Gap)
+}
+
+func TestAStepThatClosesOnCommand(t *testing.T) {
+	r := newRig(t)
+	plan := "plan = \"one\"\ntitle = \"One collar\"\n[[step]]\nname = \"collar\"\ntitle = \"Collar\"\ninstrument = \"caliper\"\nrange = [\"10.00\", \"12.00\"]\ncloses_on_command = true\n" +
+		"[[chain]]\nname = \"c\"\ntitle = \"C\"\nleast = \"10\"\nmost = \"12\"\nterm = [{ step = \"collar\", sign = \"+\" }]\nside = [{ name = \"s\", most = 0 }]\n"
+	r.do(Command{Do: Begin, Plan: plan})
+	for range 4 {
+		r.press("caliper-1", "11.00")
+	}
+	r.requireAt("collar", 0)
+	r.do(Command{Do: Next})
+	require.Nil(t, r.bench.Snapshot().Step)
+	require.Equal(t, "no step", r.refused(Command{Do: Next}))
+}
+
+func TestEnter(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	for _, c := range []struct {
+		code string
+		c    Command
+	}{
+		{"no instrument named", Command{Value: "52.54"}},
+		{"no such instrument", Command{Instrument: "caliper-9", Value: "52.54"}},
+		{"bad number", Command{Instrument: "caliper-1", Value: "5e1"}},
+		{"bad number", Command{Instrument: "caliper-1", Value: "99999999"}},
+		{"bad unit", Command{Instrument: "caliper-1", Value: "52.54", Unit: "furlong"}},
+		{"value", Command{Instrument: "caliper-1"}},
+		{"value", Command{Instrument: "caliper-1", Passes: "0.1", Stops: "0.2"}},
+		{"feeler pair", Command{Instrument: "feelers", Value: "0.30"}},
+		{"feeler pair", Command{Instrument: "feelers", Passes: "0.30", Stops: "0.30"}},
+		{"bad number", Command{Instrument: "feelers", Passes: "0.30"}},
+		{"bad text", Command{Instrument: "caliper-1", Value: "52.54\x00"}},
+	} {
+		c.c.Do = Enter
+		require.Equal(t, c.code, r.refused(c.c), "%+v", c.c)
+	}
+	typed := r.do(Command{Do: Enter, Instrument: "caliper-1", Value: "2.0685", Unit: "in", Operator: "ada"})
+	require.Equal(t, Filed, typed.Ruling)
+	v := r.reading(typed.Seq)
+	require.True(t, v.Typed)
+	require.Equal(t, "52.53990", v.Value.String())
+	require.Equal(t, "2.0685", v.Text)
+	require.Equal(t, Inch, v.Unit)
+	require.Equal(t, "ada", v.Operator)
+	require.Equal(t, FromTerminal, v.Door)
+	require.Equal(t, WrongInstrument, r.do(Command{Do: Enter, Instrument: "depth-1", Value: "37.40"}).Ruling)
+}
+
+func TestTake(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	require.Equal(t, "press it", r.refused(Command{Do: Take}))
+	require.Equal(t, "press it", r.refused(Command{Do: Take, Instrument: "caliper-1"}))
+	require.Equal(t, "not live", r.refused(Command{Do: Take, Instrument: "micrometer-1"}))
+	_, err := r.submit(PortChanged{Instrument: "micrometer-1", State: PortLive, Port: "/dev/pts/7"})
+	require.NoError(t, err)
+	require.Equal(t, "micrometer-1", r.do(Command{Do: Take, Instrument: "micrometer-1"}).Ask)
+}
+
+func TestBeginAndEndAreRefusedWhereTheyMustBe(t *testing.T) {
+	r := newRig(t)
+	require.Equal(t, "no job", r.refused(Command{Do: End}))
+	require.Equal(t, "bad plan", r.refused(Command{Do: Begin, Plan: "plan = 3"}))
+	require.Equal(t, "unknown command", func() string { r.begin("pump-bottom-end.toml"); return r.refused(Command{Do: "dance"}) }())
+	require.Equal(t, "job open", r.refused(Command{Do: Begin, Plan: twins}))
+	require.Equal(t, "steps open", r.refused(Command{Do: End}))
+	r.do(Command{Do: End, Note: "the crank is cracked"})
+	r.do(Command{Do: Begin, Plan: twins})
+	require.Equal(t, "2", r.bench.Snapshot().Job.Number)
+}
+
+func TestARunThatStartsAgainGoesOnWhereItWas(t *testing.T) {
+	r := newRig(t)
+	measureUpToGasket(r)
+	r.press("micrometer-1", "0.360")
+	before := r.bench.Snapshot()
+	r.start()
+	after := r.bench.Snapshot()
+	require.Equal(t, before.Run+1, after.Run)
+	require.Equal(t, asJSON(t, before.Step), asJSON(t, after.Step))
+	require.Equal(t, asJSON(t, before.Readings), asJSON(t, after.Readings))
+	r.press("micrometer-1", "0.360")
+	r.requireAt("gasket", 1)
+}
+
+func TestWhatTheDiskRefusesDoesNotCount(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.log.broken = errors.New("no space left")
+	r.clock.move(time.Second)
+	_, err := r.submit(Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54", At: r.clock.wall, Mono: r.clock.mono})
+	var no *Refusal
+	require.True(t, errors.As(err, &no))
+	require.Equal(t, "not recorded", no.Code)
+	require.False(t, r.bench.Snapshot().Recording.OK)
+	require.Contains(t, r.bench.Snapshot().Recording.Problem, "no space left")
+	require.Empty(t, r.bench.Snapshot().Readings)
+	r.log.broken = nil
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	require.True(t, r.bench.Snapshot().Recording.OK)
+}
+
+func TestWhatTheDiskKeptAfterAllIsAdopted(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end.toml")
+	r.log.broken, r.log.keeps = errors.New("I/O error"), true
+	_, err := r.bench.Submit(t.Context(), Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54"})
+	require.Error(t, err)
+	r.log.broken = nil
+	r.press("caliper-1", "52.54")
+	r.requireAt("crank-width", 1)
+}
+
+func TestReplayEqualsLiveAtEveryPrefix(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	for n := range r.log.texts {
+		s := NewState(r.bench.state.method)
+		require.NoError(t, r.log.replay(n)(s.Apply))
+		again := NewState(r.bench.state.method)
+		require.NoError(t, r.log.replay(n)(again.Apply))
+		require.Equal(t, asJSON(t, s.Snapshot()), asJSON(t, again.Snapshot()))
+		// What the log says was advised is what the readings before it give.
+		if n < len(r.log.texts) {
+			e, err := DecodeEntry(r.log.texts[n])
+			require.NoError(t, err)
+			if advised, ok := e.Body.(Advised); ok {
+				a, err := s.job.advise(0)
+				require.NoError(t, err)
+				require.Equal(t, asJSON(t, advised.Advice), asJSON(t, a))
+			}
+		}
+	}
+}
