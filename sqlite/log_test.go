@@ -113,17 +113,23 @@ func texts(t *testing.T, entries []session.Entry) []string {
 // stored reads every body of the log.
 func stored(t *testing.T, l *Log) []string {
 	t.Helper()
-	rows, err := l.db.Query(`SELECT body FROM entries ORDER BY seq`)
+	return column(t, l.db, `SELECT body FROM entries ORDER BY seq`)
+}
+
+// column reads the one column of a query.
+func column(t *testing.T, db *sql.DB, query string) []string {
+	t.Helper()
+	rows, err := db.Query(query)
 	require.NoError(t, err)
 	defer rows.Close()
-	var bodies []string
+	var got []string
 	for rows.Next() {
-		var body string
-		require.NoError(t, rows.Scan(&body))
-		bodies = append(bodies, body)
+		var text string
+		require.NoError(t, rows.Scan(&text))
+		got = append(got, text)
 	}
 	require.NoError(t, rows.Err())
-	return bodies
+	return got
 }
 
 func count(t *testing.T, l *Log) (n int) {

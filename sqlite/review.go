@@ -78,7 +78,8 @@ func (r *Reader) check() error {
 	err := r.db.QueryRow(`SELECT count(*) FROM sqlite_schema WHERE name = 'entries'`).Scan(&tables)
 	switch {
 	case err != nil && r.asIs == nil && !exists(r.path+"-shm"):
-		return fmt.Errorf("its daemon did not close it and its folder cannot be written to (%w); copy it together with %q to another folder and open it there", err, filepath.Base(r.path)+"-wal")
+		// What SQLite says here is only that it could not share the file.
+		return fmt.Errorf("its daemon did not close it and its folder cannot be written to; copy it together with %q to another folder and open it there", filepath.Base(r.path)+"-wal")
 	case err != nil:
 		return explain(err)
 	case tables == 0:

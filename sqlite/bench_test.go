@@ -1,0 +1,118 @@
+package sqlite
+
+import (
+	"database/sql"
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"shimwright/session"
+)
+
+// Compare these two in one run: both write the same bodies in transactions of the
+// same sizes under the same pragmas. Append also encodes, checks the sequence and
+// keeps the indexes and triggers.
+
+func BenchmarkAppend(b *testing.B) {
+	eachSize(b, func(b *testing.B, path string, size int) func([]session.Entry) error {
+		l, err := Open(path)
+		require.NoError(b, err)
+		b.Cleanup(func() { l.Close() })
+		return l.Append
+	})
+}
+
+func BenchmarkPlainBatchedInserts(b *testing.B) {
+	eachSize(b, func(b *testing.B, path string, size int) func([]session.Entry) error {
+		db := connectTo(path, map[string][]string{"_txlock": {"immediate"}}, writerPragmas())
+		b.Cleanup(func() { db.Close() })
+		db.SetMaxOpenConns(1)
+		_, err := db.Exec(`CREATE TABLE plain (seq INTEGER PRIMARY KEY, run INTEGER, job TEXT, kind TEXT, body BLOB)`)
+		require.NoError(b, err)
+		insert, err := db.Prepare(`INSERT INTO plain VALUES (?, ?, ?, ?, ?)`)
+		require.NoError(b, err)
+		body, err := (&scribe{}).readings("N-1", 1)[0].Encode()
+		require.NoError(b, err)
+		return func(entries []session.Entry) error { return plainly(db, insert, entries, body) }
+	})
+}
+
+func plainly(db *sql.DB, insert *sql.Stmt, entries []session.Entry, body []byte) error {
+	tx, err := db.Begin()
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	stmt := tx.Stmt(insert)
+	for _, e := range entries {
+		if _, err := stmt.Exec(e.Seq, e.Run, e.Job, "reading", body); err != nil {
+			return err
+		}
+	}
+	return tx.Commit()
+}
+
+func eachSize(b *testing.B, open func(b *testing.B, path string, size int) func([]session.Entry) error) {
+	for _, size := range []int{1, 16, 256} {
+		b.Run(fmt.Sprint(size), func(b *testing.B) {
+			appendTo := open(b, b.TempDir()+"/bench.log", size)
+			s := &scribe{run: 1}
+			before := written(b)
+			for b.Loop() {
+				if err := appendTo(s.readings("N-1", size)); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(s.seq)/b.Elapsed().Seconds(), "entries/s")
+			b.ReportMetric(float64(written(b)-before)/float64(s.seq), "written-B/entry")
+		})
+	}
+}
+
+// written is how many bytes this process has handed to write calls.
+func written(b *testing.B) (bytes int64) {
+	text, err := os.ReadFile("/proc/self/io")
+	require.NoError(b, err)
+	_, after, _ := strings.Cut(string(text), "wchar: ")
+	_, err = fmt.Sscan(after, &bytes)
+	require.NoError(b, err)
+	return bytes
+}
+
+// Start-up must not grow with the entries of ended jobs.
+func BenchmarkStart(b *testing.B) {
+	for _, size := range []int{10_000, 100_000} {
+		b.Run(fmt.Sprint(size), func(b *testing.B) {
+			path := b.TempDir() + "/bench.log"
+			fill(b, path, size)
+			for b.Loop() {
+				l, err := Open(path)
+				require.NoError(b, err)
+				n := 0
+				require.NoError(b, l.Replay(func(session.Entry) error { n++; return nil }))
+				require.Less(b, n, 100)
+				require.NoError(b, l.Close())
+			}
+		})
+	}
+}
+
+// fill makes a log of jobs of 48 readings, each job in a run of its own; the last
+// but one is open.
+func fill(b *testing.B, path string, size int) {
+	l, err := Open(path)
+	require.NoError(b, err)
+	s := &scribe{}
+	for n := 0; s.seq < int64(size); n++ {
+		number := fmt.Sprintf("N-%d", n)
+		entries := append(s.start(), s.job(number, 48)...)
+		if s.seq < int64(size) {
+			entries = append(entries, s.end(number)...)
+		}
+		require.NoError(b, l.Append(entries))
+	}
+	require.NoError(b, l.Close())
+}
