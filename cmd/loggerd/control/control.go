@@ -46,6 +46,9 @@ const (
 	heartbeat   = 5 * time.Second      // between lines of watch, unless set
 )
 
+// notRecorded is the code of a command that the disk did not take.
+const notRecorded = "not recorded"
+
 // A Bench is what the socket needs of a session.Bench.
 type Bench interface {
 	Submit(ctx context.Context, item any) (session.Receipt, error)
@@ -155,16 +158,20 @@ func (s *Server) ask(ctx context.Context, instrument string) error {
 // failed answers for a command that the bench did not take.
 func (s *Server) failed(w http.ResponseWriter, err error) {
 	var refusal *session.Refusal
-	if errors.As(err, &refusal) {
+	if errors.As(err, &refusal) && refusal.Code != notRecorded {
 		s.answer(w, http.StatusConflict, refusal)
 		return
 	}
 	s.cfg.Log.Error("command not recorded", "err", err)
+	if refusal != nil {
+		s.answer(w, http.StatusServiceUnavailable, refusal)
+		return
+	}
 	message := "the command is not recorded: " + err.Error()
 	if errors.Is(err, context.DeadlineExceeded) {
 		message = "the command is not confirmed in time, so it may or may not be recorded"
 	}
-	s.refuse(w, http.StatusServiceUnavailable, "not recorded", message, "look at the status and at the daemon's messages, then try again")
+	s.refuse(w, http.StatusServiceUnavailable, notRecorded, message, "look at the status and at the daemon's messages, then try again")
 }
 
 func (s *Server) refuse(w http.ResponseWriter, status int, code, message, instead string) {

@@ -147,6 +147,8 @@ func TestCommandAnswers(t *testing.T) {
 			want: `{"code":"no job","message":"no job is open","instead":"begin one"}`},
 		"refused, wrapped": {err: errors.Join(&session.Refusal{Code: "no job", Message: "m", Instead: "i"}), status: 409,
 			want: `{"code":"no job","message":"m","instead":"i"}`},
+		"disk, by the bench": {err: &session.Refusal{Code: "not recorded", Message: "m", Instead: "i"}, status: 503,
+			want: `{"code":"not recorded","message":"m","instead":"i"}`},
 		"disk": {err: errors.New("disk full"), status: 503,
 			want: `{"code":"not recorded","message":"the command is not recorded: disk full","instead":"look at the status and at the daemon's messages, then try again"}`},
 		"slow disk": {err: context.DeadlineExceeded, status: 503,
