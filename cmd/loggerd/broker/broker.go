@@ -77,7 +77,7 @@ func Start(cfg Config) (*Broker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot start the embedded broker on %q: %w; write a host:port of this computer, such as 127.0.0.1:1883", cfg.Listen, err)
 	}
-	b := &Broker{listen: &limitedListener{Listener: port, most: maxClients, open: map[*limitedConn]struct{}{}}}
+	b := &Broker{listen: &limitedListener{Listener: port, most: maxClients, writeLimit: writeLimit, open: map[*limitedConn]struct{}{}}}
 	b.server = mqtt.New(&mqtt.Options{
 		Capabilities:           capabilities(),
 		Logger:                 errorsOnly(cfg.Log),

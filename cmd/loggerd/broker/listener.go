@@ -11,7 +11,8 @@ import (
 // session, and can cut them all. One connection too many is closed at once.
 type limitedListener struct {
 	net.Listener
-	most int
+	most       int           // connections
+	writeLimit time.Duration // for one write
 
 	mu   sync.Mutex
 	open map[*limitedConn]struct{}
@@ -78,9 +79,9 @@ type limitedConn struct {
 	listener *limitedListener
 }
 
-// Write writes within writeLimit or ends the connection.
+// Write writes within the limit or ends the connection.
 func (c *limitedConn) Write(p []byte) (int, error) {
-	if err := c.Conn.SetWriteDeadline(time.Now().Add(writeLimit)); err != nil {
+	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.listener.writeLimit)); err != nil {
 		return 0, err
 	}
 	n, err := c.Conn.Write(p)

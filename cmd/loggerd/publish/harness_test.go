@@ -219,8 +219,8 @@ func (w *wire) serve() {
 		}
 		w.ends = append(w.ends, near, far)
 		w.mu.Unlock()
-		go func() { _, _ = io.Copy(far, near) }()
-		go func() { _, _ = io.Copy(near, far) }()
+		go func() { defer far.Close(); _, _ = io.Copy(far, near) }()
+		go func() { defer near.Close(); _, _ = io.Copy(near, far) }()
 	}
 }
 
