@@ -1,0 +1,231 @@
+package devices
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"shimwright/session"
+)
+
+// A Mistake is one thing wrong in a profile.
+type Mistake struct {
+	Field string // path of the field in TOML below the profile, such as "ascii.pattern"
+	Wrong string // what is wrong
+	Right string // what would be right, as an order
+}
+
+// Error writes the mistake in one sentence.
+func (m Mistake) Error() string { return m.Field + ": " + m.Wrong + "; " + m.Right }
+
+// mistakes collects mistakes.
+type mistakes []Mistake
+
+func (m *mistakes) when(bad bool, field, wrong, right string) {
+	if bad {
+		*m = append(*m, Mistake{field, wrong, right})
+	}
+}
+
+// Check returns every mistake in a profile, in a fixed order. A profile without a
+// port is of an instrument that is read by eye and typed, or whose port is given
+// later; it may do without a wire format.
+func Check(p session.Profile) []Mistake {
+	var m mistakes
+	m.when(!plainName(p.Name), "name", fmt.Sprintf("%q is no name for an instrument", p.Name), "use a-z, 0-9 and -, such as caliper-1")
+	m.when(!slices.Contains(session.Kinds(), p.Kind), "kind", fmt.Sprintf("%q is no kind of instrument", p.Kind), "write one of "+listed(session.Kinds()))
+	m.when(p.Unit != "" && p.Unit != session.Millimetre && p.Unit != session.Inch, "unit", fmt.Sprintf("%q is no unit of length", p.Unit), `write "mm" or "in"`)
+	checkErrors(p, &m)
+	checkTrigger(p, &m)
+	checkLine(p, &m)
+	m.when(p.Kind == session.Feeler && p.Port != "", "port", "a feeler has no cable", "remove it")
+	m.when(p.ASCII != nil && p.Binary != nil, "binary", "the profile has an ascii and a binary table", "keep the one that the instrument sends")
+	m.when(p.Port != "" && p.ASCII == nil && p.Binary == nil && measures(p.Kind), "ascii", "nothing says how the instrument writes its value", "add an ascii or a binary table")
+	for _, w := range wires {
+		if w.of(p) {
+			m = append(m, w.check(p)...)
+		}
+	}
+	return m
+}
+
+// measures tells whether an instrument of the kind sends values.
+func measures(k session.Kind) bool { return k != session.Pedal && k != session.Feeler }
+
+func plainName(name string) bool {
+	return name != "" && len(name) <= 64 && strings.Trim(name, "abcdefghijklmnopqrstuvwxyz0123456789-") == ""
+}
+
+func listed[T ~string](words []T) string {
+	s := make([]string, len(words))
+	for i, w := range words {
+		s[i] = fmt.Sprintf("%q", w)
+	}
+	return strings.Join(s, ", ")
+}
+
+func checkErrors(p session.Profile, m *mistakes) {
+	if measures(p.Kind) {
+		m.when(!p.Resolution.IsPositive(), "resolution_mm", "the resolution is not given or not above 0", "write one count of the display, such as 0.01")
+		m.when(!p.Repeatability.IsPositive(), "repeatability_mm", "the repeatability is not given or not above 0", "write its standard deviation, such as 0.008")
+	}
+	m.when(p.Degrees < 0, "repeatability_degrees_of_freedom", "the degrees of freedom are below 0", "write a whole number, or leave it out")
+	for _, use := range session.Uses() {
+		limit, given := p.Permissible[use]
+		m.when(given && !limit.IsPositive(), "permissible_error_mm."+string(use), "the permissible error is not above 0", "write the limit without its sign, such as 0.02")
+	}
+	for use := range p.Permissible {
+		m.when(!slices.Contains(session.Uses(), use), "permissible_error_mm."+string(use), fmt.Sprintf("%q is no use", use), "write one of "+listed(session.Uses()))
+	}
+}
+
+func checkTrigger(p session.Profile, m *mistakes) {
+	known := []session.Trigger{session.OnPress, session.OnRequest, session.Streaming}
+	m.when(p.Trigger != "" && !slices.Contains(known, p.Trigger), "trigger", fmt.Sprintf("%q is no trigger", p.Trigger), "write one of "+listed(known))
+	m.when(p.Trigger == session.OnRequest && p.Request == "", "request", "the trigger is on request and nothing says what to send", `add the bytes, such as request = "?\r"`)
+	m.when(p.Trigger != session.OnRequest && p.Request != "", "request", "a request is given and the trigger is not on request", `remove it, or write trigger = "on request"`)
+	m.when(len(p.Request) > maxRequest, "request", fmt.Sprintf("the request has %d bytes", len(p.Request)), fmt.Sprintf("write at most %d", maxRequest))
+	m.when(p.Kind == session.Pedal && p.Trigger != "" && p.Trigger != session.OnPress, "trigger", "a pedal is pressed", `write "on press" or remove it`)
+}
+
+// maxRequest bounds what is ever written to a port in one go.
+const maxRequest = 64
+
+func checkLine(p session.Profile, m *mistakes) {
+	l := p.Line
+	m.when(l.Baud != 0 && (l.Baud < 50 || l.Baud > 4_000_000), "line.baud", fmt.Sprintf("%d is no line speed", l.Baud), "write the speed of the instrument, such as 9600")
+	m.when(l.DataBits != 0 && (l.DataBits < 5 || l.DataBits > 8), "line.data_bits", fmt.Sprintf("%d is no number of data bits", l.DataBits), "write 7 or 8")
+	m.when(p.Binary != nil && l.DataBits != 0 && l.DataBits != 8, "line.data_bits", "a binary frame is sent in bytes of 8 bits", "write 8")
+	_, parity := parityOf(l.Parity)
+	m.when(!parity, "line.parity", fmt.Sprintf("%q is no parity", l.Parity), "write one of "+listed([]string{"none", "odd", "even", "mark", "space"}))
+	_, stop := stopBitsOf(l.StopBits)
+	m.when(!stop, "line.stop_bits", fmt.Sprintf("%q is no number of stop bits", l.StopBits), `write "1", "1.5" or "2"`)
+}
+
+func checkPedal(p session.Profile) []Mistake {
+	var m mistakes
+	m.when(p.ASCII != nil, "ascii", "a pedal sends no value: any byte from it is a press", "remove it")
+	m.when(p.Binary != nil, "binary", "a pedal sends no value: any byte from it is a press", "remove it")
+	return m
+}
+
+// maxPattern bounds the text of a pattern.
+const maxPattern = 512
+
+func checkASCII(p session.Profile) []Mistake {
+	var m mistakes
+	a := p.ASCII
+	re, err := regexp.Compile(a.Pattern)
+	if err == nil {
+		_, err = regexp.Compile(wholeLine(a.Pattern))
+	}
+	if err != nil || len(a.Pattern) > maxPattern {
+		wrong := fmt.Sprintf("the pattern has %d characters", len(a.Pattern))
+		if err != nil {
+			wrong = fmt.Sprintf("the pattern is no regular expression (%s)", strings.TrimPrefix(err.Error(), "error parsing regexp: "))
+		}
+		return append(m, Mistake{"ascii.pattern", wrong, `write it like (?P<sign>[+-])(?P<value>[0-9]+[.][0-9]+) in single quotes`})
+	}
+	has := func(group string) bool { return re.SubexpIndex(group) >= 0 }
+	m.when(!has("value"), "ascii.pattern", "the pattern has no group value", "put (?P<value>…) round the digits")
+	for _, name := range re.SubexpNames() {
+		m.when(name != "" && !slices.Contains(groups(), name), "ascii.pattern", fmt.Sprintf("the pattern has a group %q", name), "use only "+listed(groups()))
+	}
+	m.when(a.ImpliedDecimals < 0 || a.ImpliedDecimals > 9, "ascii.implied_decimals", fmt.Sprintf("%d decimals cannot be implied", a.ImpliedDecimals), "write a number from 0 to 9")
+	m.when(a.Units != nil && !has("unit"), "ascii.units", "units are given and the pattern has no group unit", "add the group, or remove the units")
+	for _, word := range sortedKeys(a.Units) {
+		u := a.Units[word]
+		m.when(u != session.Millimetre && u != session.Inch, "ascii.units."+word, fmt.Sprintf("%q is no unit of length", u), `write "mm" or "in"`)
+	}
+	m.when(has("status") && len(a.GoodStatus) == 0, "ascii.good_status", "the pattern has a group status and nothing says which status is good", `add good_status = ["…"]`)
+	m.when(!has("status") && len(a.GoodStatus) > 0, "ascii.good_status", "good_status is given and the pattern has no group status", "add the group, or remove good_status")
+	m.when(has("channel") && a.Channel == "", "ascii.channel", "the pattern has a group channel and nothing says which channel is this instrument", `add channel = "…"`)
+	m.when(!has("channel") && a.Channel != "", "ascii.channel", "channel is given and the pattern has no group channel", "add the group, or remove the channel")
+	return m
+}
+
+func groups() []string { return []string{"value", "sign", "unit", "channel", "status"} }
+
+func sortedKeys(units map[string]session.Unit) []string {
+	keys := make([]string, 0, len(units))
+	for k := range units {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// Bounds of a binary frame.
+const (
+	maxBits  = 8 * maxRaw
+	maxWidth = 48 // of a value field, so that counts times scale stay exact
+	maxGap   = time.Second
+)
+
+func checkBinary(p session.Profile) []Mistake {
+	var m mistakes
+	b := p.Binary
+	if b.Bits < 8 || b.Bits > maxBits || b.Bits%8 != 0 {
+		return append(m, Mistake{"binary.bits", fmt.Sprintf("a frame of %d bits is not sent in whole bytes", b.Bits), fmt.Sprintf("write a multiple of 8, at most %d; draw unused bits in fixed", maxBits)})
+	}
+	m.when(b.Order != lowestFirst && b.Order != highestFirst, "binary.order", fmt.Sprintf("%q is no order of bits", b.Order), fmt.Sprintf("write %q or %q", lowestFirst, highestFirst))
+	m.when(!b.Scale.IsPositive(), "binary.scale_mm", "one count is not above 0 mm", "write the value of one count, such as 0.01")
+	m.when(b.Gap != 0 && (b.Gap < time.Millisecond || b.Gap > maxGap), "binary.gap", fmt.Sprintf("a gap of %s does not separate frames", b.Gap), `write between "1ms" and "1s"`)
+	m.when(b.InchBit != nil && (b.InchScale == nil || !b.InchScale.IsPositive()), "binary.scale_in", "an inch bit is given and one count in inch is not above 0", "write the value of one count, such as 0.0005")
+	m.when(b.InchBit == nil && b.InchScale != nil, "binary.inch_bit", "scale_in is given and nothing says when the value is in inch", "add inch_bit, or remove scale_in")
+	signs := []string{signNone, signBit, signTwos}
+	m.when(b.Sign != "" && !slices.Contains(signs, b.Sign), "binary.sign", fmt.Sprintf("%q is no way to give a sign", b.Sign), "write one of "+listed(signs))
+	m.when(b.Sign == signBit && b.SignBit == nil, "binary.sign_bit", "the sign is a bit and nothing says which", "add sign_bit, the bit that is set when negative")
+	m.when(b.Sign != signBit && b.SignBit != nil, "binary.sign_bit", "sign_bit is given and the sign is not a bit", `remove it, or write sign = "bit"`)
+	checkFields(b, &m)
+	return m
+}
+
+// checkFields sees that every field lies in the frame and no two bits are one.
+func checkFields(b *session.BinaryFrame, m *mistakes) {
+	owner := make([]string, b.Bits)
+	claim := func(field string, bit int) {
+		if bit < 0 || bit >= b.Bits {
+			*m = append(*m, Mistake{field, fmt.Sprintf("bit %d is not in a frame of %d bits", bit, b.Bits), fmt.Sprintf("count bits from 0 to %d in the order sent", b.Bits-1)})
+			return
+		}
+		m.when(owner[bit] != "", field, fmt.Sprintf("bit %d belongs to %s already", bit, owner[bit]), "give each bit one meaning")
+		owner[bit] = field
+	}
+	switch {
+	case len(b.Value) != 2 || b.Value[1] < 1 || b.Value[1] > maxWidth:
+		*m = append(*m, Mistake{"binary.value", fmt.Sprintf("%v is no field", b.Value), fmt.Sprintf("write [first bit, number of bits] with at most %d bits", maxWidth)})
+	case b.Value[0] < 0 || b.Value[0]+b.Value[1] > b.Bits:
+		*m = append(*m, Mistake{"binary.value", fmt.Sprintf("the field %v is not in a frame of %d bits", b.Value, b.Bits), fmt.Sprintf("count bits from 0 to %d in the order sent", b.Bits-1)})
+	default:
+		for i := range b.Value[1] {
+			owner[b.Value[0]+i] = "binary.value"
+		}
+	}
+	if b.SignBit != nil {
+		claim("binary.sign_bit", *b.SignBit)
+	}
+	if b.InchBit != nil {
+		claim("binary.inch_bit", *b.InchBit)
+	}
+	checkFixed(b, owner, m)
+}
+
+func checkFixed(b *session.BinaryFrame, owner []string, m *mistakes) {
+	drawn := strings.ReplaceAll(b.Fixed, " ", "")
+	if drawn == "" {
+		return
+	}
+	if len(drawn) != b.Bits || strings.Trim(drawn, "01.") != "" {
+		*m = append(*m, Mistake{"binary.fixed", fmt.Sprintf("the drawing is not %d times 0, 1 or a point", b.Bits), "draw every bit in the order sent, a point where it varies"})
+		return
+	}
+	for i, c := range drawn {
+		if c != '.' && owner[i] != "" {
+			*m = append(*m, Mistake{"binary.fixed", fmt.Sprintf("bit %d is fixed and belongs to %s", i, owner[i]), "draw a point there"})
+			return
+		}
+	}
+}

@@ -1,0 +1,350 @@
+package devices
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"sync/atomic"
+	"time"
+
+	"shimwright/session"
+)
+
+// A Sink takes what an instrument gives. Its functions are called one at a time
+// from the goroutine of Run, and may block; arrival times are not touched by that.
+type Sink struct {
+	Reading func(context.Context, session.Reading)
+	Pedal   func(context.Context, string) // a press of the pedal of that name
+	Port    func(context.Context, session.PortChanged)
+}
+
+// A Config is what an Instrument needs. Profile, Clock and the three functions of
+// Sink are required; the rest has defaults.
+type Config struct {
+	Profile session.Profile
+	Clock   session.Clock
+	Sink    Sink
+	Open    Opener                               // the serial port named in the profile
+	Settle  time.Duration                        // after opening, what comes is not read: 150 ms
+	Retry   time.Duration                        // longest wait between two openings: 1 s
+	After   func(time.Duration) <-chan time.Time // time.After
+}
+
+// An Instrument is one instrument on one port. Only Run touches the port.
+type Instrument struct {
+	c      Config
+	dec    *Decoder
+	takes  chan take
+	counts atomic.Pointer[Counters]
+	shown  session.PortChanged // the state last told
+	opened int64
+}
+
+// A take asks Run for a reading; answer gets nil once the instrument is asked.
+type take struct {
+	at     time.Duration
+	answer chan error
+}
+
+const (
+	settleTime = 150 * time.Millisecond
+	firstRetry = 100 * time.Millisecond
+	lastRetry  = time.Second
+	steadyTime = 5 * time.Second // a port that was live for so long starts its retries afresh
+	chunkSize  = 4096
+	chunkQueue = 256 // chunks that wait while the sink blocks
+)
+
+// New returns an instrument for Run. The error lists the mistakes of the profile.
+func New(c Config) (*Instrument, error) {
+	dec, err := NewDecoder(c.Profile)
+	if err != nil {
+		return nil, err
+	}
+	if c.Clock == nil || c.Sink.Reading == nil || c.Sink.Pedal == nil || c.Sink.Port == nil {
+		return nil, fmt.Errorf("cannot set up instrument %q: it needs a clock and every function of its sink", c.Profile.Name)
+	}
+	if c.Open == nil {
+		if c.Profile.Port == "" {
+			return nil, fmt.Errorf("cannot set up instrument %q: its profile names no port", c.Profile.Name)
+		}
+		c.Open = openSerial
+	}
+	c.Settle = cmp.Or(c.Settle, settleTime)
+	c.Retry = cmp.Or(c.Retry, lastRetry)
+	if c.After == nil {
+		c.After = time.After
+	}
+	i := &Instrument{c: c, dec: dec, takes: make(chan take)}
+	i.count()
+	return i, nil
+}
+
+// Counters returns the counts so far. It may be called from any goroutine.
+func (i *Instrument) Counters() Counters { return *i.counts.Load() }
+
+func (i *Instrument) count() {
+	n := i.dec.Counters()
+	n.Opened = i.opened
+	i.counts.Store(&n)
+}
+
+// Take asks for a reading: of a stream the next whole frame; on request the
+// request is sent. It returns nil once the instrument is asked; the reading, or a
+// reading with the fault "no answer", comes to the sink. The error is ErrOnPress,
+// ErrNotLive, ErrAsked, or that of ctx.
+func (i *Instrument) Take(ctx context.Context) error {
+	_, mono := i.c.Clock.Now()
+	t := take{at: mono, answer: make(chan error, 1)}
+	select {
+	case i.takes <- t:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-t.answer:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Run opens the port, reads it, and opens it again when it was lost, until ctx
+// ends. It returns nil then, with the port closed and nothing left running but a
+// write that the device never took. Run may be called once.
+func (i *Instrument) Run(ctx context.Context) error {
+	wait := firstRetry
+	i.tell(ctx, session.PortOpening, "")
+	for ctx.Err() == nil {
+		port, err := i.c.Open(i.c.Profile)
+		if err != nil {
+			state, why := refusal(err)
+			i.tell(ctx, state, why)
+		} else if i.serve(ctx, port) >= steadyTime {
+			wait = firstRetry
+		}
+		i.pause(ctx, wait)
+		wait = min(2*wait, i.c.Retry)
+	}
+	return nil
+}
+
+// tell sends the state of the port if it is not what was sent last.
+func (i *Instrument) tell(ctx context.Context, state session.PortState, detail string) {
+	now := session.PortChanged{Instrument: i.c.Profile.Name, State: state, Port: i.c.Profile.Port, Detail: detail}
+	if now == i.shown || ctx.Err() != nil {
+		return
+	}
+	i.shown = now
+	i.c.Sink.Port(ctx, now)
+}
+
+// pause waits, and meanwhile refuses takes.
+func (i *Instrument) pause(ctx context.Context, wait time.Duration) {
+	over := i.c.After(wait)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-over:
+			return
+		case t := <-i.takes:
+			t.answer <- i.notLive()
+		}
+	}
+}
+
+func (i *Instrument) notLive() error {
+	if i.dec.everyFrame() {
+		return ErrOnPress
+	}
+	return ErrNotLive
+}
+
+// A chunk is bytes with their arrival, or the error that ended the reading.
+type chunk struct {
+	b    []byte
+	wall time.Time
+	mono time.Duration
+	err  error
+}
+
+// An opening is the use of a port from its opening to its end.
+type opening struct {
+	*Instrument
+	port   Port
+	chunks chan chunk
+	live   bool
+	from   time.Duration // when it became live
+	wake   <-chan time.Time
+	wakeAt time.Duration
+}
+
+// serve uses an open port until it is lost or ctx ends, and returns how long it
+// was live.
+func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
+	o := &opening{Instrument: i, port: port, chunks: make(chan chunk, chunkQueue)}
+	i.opened++
+	i.count()
+	i.tell(ctx, session.PortOpening, "")
+	i.tell(ctx, session.PortSettling, "")
+	settled := i.c.After(i.c.Settle)
+	done := make(chan struct{})
+	go o.read(done)
+	why := o.loop(ctx, settled)
+	close(done)
+	_ = port.Close() // at once, so that a device that comes back gets its name again
+	for c := range o.chunks {
+		_ = o.take(ctx, c) // it arrived; that the port is at its end is known
+	}
+	wall, mono := i.c.Clock.Now()
+	o.deliver(ctx, i.dec.Lost(wall, mono))
+	if why != nil {
+		i.tell(ctx, session.PortLost, why.Error())
+	}
+	if !o.live {
+		return 0
+	}
+	return mono - o.from
+}
+
+// read stamps what arrives and hands it over. It ends with an error or with done.
+func (o *opening) read(done <-chan struct{}) {
+	defer close(o.chunks)
+	buf := make([]byte, chunkSize)
+	for {
+		n, err := o.port.Read(buf)
+		wall, mono := o.c.Clock.Now()
+		if n > 0 && !hand(o.chunks, done, chunk{b: append([]byte(nil), buf[:n]...), wall: wall, mono: mono}) {
+			return
+		}
+		if err != nil {
+			hand(o.chunks, done, chunk{wall: wall, mono: mono, err: err})
+			return
+		}
+		select {
+		case <-done:
+			return
+		default:
+		}
+	}
+}
+
+func hand(to chan<- chunk, done <-chan struct{}, c chunk) bool {
+	select {
+	case to <- c:
+		return true
+	case <-done:
+		return false
+	}
+}
+
+// loop takes chunks, takes and times. It returns why the port was lost, or nil
+// when ctx ends.
+func (o *opening) loop(ctx context.Context, settled <-chan time.Time) error {
+	for {
+		o.setWake()
+		select {
+		case <-ctx.Done():
+			return nil
+		case c := <-o.chunks:
+			if err := o.take(ctx, c); err != nil {
+				return err
+			}
+		case t := <-o.takes:
+			broken, err := o.ask(t)
+			t.answer <- err
+			if broken {
+				return err
+			}
+		case <-settled:
+			settled = nil
+			_, o.from = o.c.Clock.Now()
+			o.live = true
+			o.tell(ctx, session.PortLive, "")
+		case <-o.wake:
+			o.wake = nil
+			if err := o.silence(ctx); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// setWake arranges to be woken when the decoder waits for silence. A wake that
+// comes early only looks again.
+func (o *opening) setWake() {
+	at, ok := o.dec.Next()
+	if !ok || (o.wake != nil && o.wakeAt <= at) {
+		return
+	}
+	_, mono := o.c.Clock.Now()
+	o.wake, o.wakeAt = o.c.After(max(0, at-mono)), at
+}
+
+// take passes a chunk to the decoder. What came before the port was live is not read.
+func (o *opening) take(ctx context.Context, c chunk) error {
+	if c.err != nil {
+		if errors.Is(c.err, os.ErrClosed) {
+			return errGone
+		}
+		return c.err
+	}
+	if !o.live || c.mono < o.from {
+		o.deliver(ctx, o.dec.Discard(c.b, c.wall, c.mono))
+		return nil
+	}
+	o.deliver(ctx, o.dec.Feed(c.b, c.wall, c.mono))
+	return nil
+}
+
+// silence first takes what has arrived meanwhile, so that nothing that waits in
+// the queue is mistaken for silence.
+func (o *opening) silence(ctx context.Context) error {
+	for {
+		select {
+		case c := <-o.chunks:
+			if err := o.take(ctx, c); err != nil {
+				return err
+			}
+			continue
+		default:
+		}
+		wall, mono := o.c.Clock.Now()
+		o.deliver(ctx, o.dec.Silence(wall, mono))
+		return nil
+	}
+}
+
+// ask arms the decoder and, on request, sends the request. broken tells that the
+// port did not take it.
+func (o *opening) ask(t take) (broken bool, err error) {
+	if !o.live {
+		return false, o.notLive()
+	}
+	_, now := o.c.Clock.Now()
+	request := o.c.Profile.Trigger == session.OnRequest
+	if request {
+		t.at = now
+	}
+	if err := o.dec.Take(t.at, now); err != nil || !request {
+		return false, err
+	}
+	if _, err := o.port.Write([]byte(o.c.Profile.Request)); err != nil {
+		return true, fmt.Errorf("cannot ask instrument %q for its reading: %w", o.c.Profile.Name, err)
+	}
+	return false, nil
+}
+
+func (o *opening) deliver(ctx context.Context, readings []session.Reading) {
+	o.count()
+	for _, r := range readings {
+		if r.Kind == session.Pedal && r.Fault == nil {
+			o.c.Sink.Pedal(ctx, r.Instrument)
+		} else {
+			o.c.Sink.Reading(ctx, r)
+		}
+	}
+}

@@ -1,0 +1,229 @@
+package devices
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"reflect"
+	"sync"
+	"syscall"
+	"time"
+
+	"go.bug.st/serial"
+
+	"shimwright/session"
+)
+
+// A Port is an open serial port. Read may return (0, nil) when nothing came for a
+// while. After Close no other method is called.
+type Port interface{ io.ReadWriteCloser }
+
+// An Opener opens the port of a profile and empties its input buffer.
+type Opener func(session.Profile) (Port, error)
+
+const (
+	readWait  = 200 * time.Millisecond // how long one Read waits for a byte
+	writeWait = time.Second            // after which a write is hopeless
+	maxHandle = 1023                   // the library's Read panics above it
+)
+
+var (
+	errWriteStuck = errors.New("the device does not take bytes; the port was given up")
+	errGone       = errors.New("the device is gone")
+)
+
+// openSerial opens a port by the serial library, guarded. The library takes the
+// port for itself as far as the system lets it. The modem lines stay as they are
+// (InitialStatusBits nil), because a pseudo-terminal has none.
+func openSerial(p session.Profile) (Port, error) {
+	parity, _ := parityOf(p.Line.Parity)
+	stop, _ := stopBitsOf(p.Line.StopBits)
+	raw, err := serial.Open(p.Port, &serial.Mode{BaudRate: cmp.Or(p.Line.Baud, 9600), DataBits: cmp.Or(p.Line.DataBits, 8), Parity: parity, StopBits: stop})
+	if err != nil {
+		return nil, fmt.Errorf("cannot open port %q: %w", p.Port, err)
+	}
+	if err := prepare(raw); err != nil {
+		_ = raw.Close() // the first error says why
+		return nil, fmt.Errorf("cannot open port %q: %w", p.Port, err)
+	}
+	return newGuard(raw, time.After), nil
+}
+
+func prepare(raw serial.Port) error {
+	if n := highestHandle(raw); n > maxHandle {
+		return fmt.Errorf("it got descriptor %d and the serial library takes at most %d; close other files or connections", n, maxHandle)
+	}
+	if err := raw.SetReadTimeout(readWait); err != nil {
+		return err
+	}
+	return raw.ResetInputBuffer()
+}
+
+// highestHandle returns the highest descriptor that the library selects on, or 0
+// where its port keeps none under these names.
+func highestHandle(raw serial.Port) int64 {
+	v := reflect.Indirect(reflect.ValueOf(raw))
+	if v.Kind() != reflect.Struct {
+		return 0
+	}
+	highest := intField(v, "handle")
+	if pipe := v.FieldByName("closeSignal"); pipe.Kind() == reflect.Pointer && !pipe.IsNil() {
+		highest = max(highest, intField(pipe.Elem(), "rd"), intField(pipe.Elem(), "wr"))
+	}
+	return highest
+}
+
+func intField(v reflect.Value, name string) int64 {
+	if f := v.FieldByName(name); f.IsValid() && f.CanInt() {
+		return f.Int()
+	}
+	return 0
+}
+
+func parityOf(word string) (serial.Parity, bool) {
+	switch word {
+	case "", "none":
+		return serial.NoParity, true
+	case "odd":
+		return serial.OddParity, true
+	case "even":
+		return serial.EvenParity, true
+	case "mark":
+		return serial.MarkParity, true
+	case "space":
+		return serial.SpaceParity, true
+	}
+	return 0, false
+}
+
+func stopBitsOf(word string) (serial.StopBits, bool) {
+	switch word {
+	case "", "1":
+		return serial.OneStopBit, true
+	case "1.5":
+		return serial.OnePointFiveStopBits, true
+	case "2":
+		return serial.TwoStopBits, true
+	}
+	return 0, false
+}
+
+// refusal tells how a failed opening is shown: absent, or there and refused.
+func refusal(err error) (session.PortState, string) {
+	for _, absent := range []error{fs.ErrNotExist, syscall.ENODEV, syscall.ENXIO} {
+		if errors.Is(err, absent) {
+			return session.PortAbsent, "no such device"
+		}
+	}
+	var pe *serial.PortError
+	if errors.As(err, &pe) {
+		switch pe.Code() {
+		case serial.PortNotFound:
+			return session.PortAbsent, "no such device"
+		case serial.PermissionDenied:
+			return session.PortRefused, "permission denied; let the daemon's user read and write the device"
+		case serial.PortBusy:
+			return session.PortRefused, "another program has the port; close it there"
+		}
+	}
+	return session.PortRefused, err.Error()
+}
+
+// A guard stands before a port whose own Close does not protect it: a descriptor
+// number that was closed may already be another file's. It lets no operation
+// begin after Close, and closes the port only when none is under way: with the
+// last Read, which waits readWait at most, or with a stuck Write if that ever ends.
+type guard struct {
+	port  Port
+	after func(time.Duration) <-chan time.Time
+
+	mu     sync.Mutex
+	using  int  // operations under way
+	closed bool // Close was called
+}
+
+func newGuard(port Port, after func(time.Duration) <-chan time.Time) *guard {
+	return &guard{port: port, after: after}
+}
+
+func (g *guard) enter() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.closed {
+		return os.ErrClosed
+	}
+	g.using++
+	return nil
+}
+
+// leave ends an operation; the last one after Close closes the port.
+func (g *guard) leave() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.using--
+	if g.closed && g.using == 0 {
+		_ = g.port.Close() // nobody is left to tell
+	}
+}
+
+// Read reads from the port. A vanished device gives an error, and so does the own
+// Close, which is os.ErrClosed.
+func (g *guard) Read(b []byte) (int, error) {
+	if err := g.enter(); err != nil {
+		return 0, err
+	}
+	defer g.leave()
+	n, err := g.port.Read(b)
+	var pe *serial.PortError
+	if errors.As(err, &pe) && pe.Code() == serial.PortClosed {
+		err = errGone
+	}
+	return n, err
+}
+
+// Write writes at most maxRequest bytes and waits writeWait at most.
+func (g *guard) Write(b []byte) (int, error) {
+	if len(b) > maxRequest {
+		return 0, fmt.Errorf("cannot write %d bytes to a port; the limit is %d", len(b), maxRequest)
+	}
+	if err := g.enter(); err != nil {
+		return 0, err
+	}
+	type result struct {
+		n   int
+		err error
+	}
+	done := make(chan result, 1)
+	own := append([]byte(nil), b...)
+	go func() {
+		defer g.leave()
+		n, err := g.port.Write(own)
+		if err == nil && n < len(own) {
+			err = io.ErrShortWrite
+		}
+		done <- result{n, err}
+	}()
+	select {
+	case r := <-done:
+		return r.n, r.err
+	case <-g.after(writeWait):
+		return 0, errWriteStuck
+	}
+}
+
+// Close ends the use of the port. It never waits.
+func (g *guard) Close() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.closed {
+		return nil
+	}
+	g.closed = true
+	if g.using > 0 {
+		return nil
+	}
+	return g.port.Close()
+}
