@@ -65,6 +65,24 @@ func BenchmarkBruteForce(b *testing.B) {
 	}
 }
 
+// BenchmarkAdvice is a chain of ten terms and the shims for its gap.
+func BenchmarkAdvice(b *testing.B) {
+	m, p := NewMethod(), twoSides(true, true)
+	var terms []Term
+	for i := range int64(10) {
+		terms = append(terms, Term{"length", 1 - 2*int(i%2), decimal.New(3000+i*i*17, -2)})
+	}
+	terms = append(terms[:9], Term{"last", 1, d("2.137").Sub(d("30").Add(decimal.New(17*36, -2)))})
+	for b.Loop() {
+		gap, err := Gap(terms)
+		require.NoError(b, err)
+		require.Equal(b, "2.137", gap.String())
+		p.Gap = gap
+		_, err = m.BestFits(p, 5)
+		require.NoError(b, err)
+	}
+}
+
 func BenchmarkReduceThree(b *testing.B) {
 	m := NewMethod()
 	repeats := []Repeat{{1, d("35.88")}, {1, d("35.89")}, {1, d("35.89")}}

@@ -2,6 +2,7 @@ package calc
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 
 	"github.com/shopspring/decimal"
@@ -9,8 +10,8 @@ import (
 
 // The plain search that BestFits is proved against: list the packs of each side by
 // counting, pair all of them, drop what the stock does not hold, rank by the words at
-// BestFits. It is written without a look at search.go: lengths are int64 nanometres
-// (1e-6 mm), and it sorts everything.
+// BestFits. It shares nothing with search.go: lengths are int64 nanometres (1e-6 mm),
+// and every pair is compared with the best so far.
 
 type brutePack struct {
 	used   []int // by size, thickest first
@@ -19,8 +20,8 @@ type brutePack struct {
 }
 
 type bruteFit struct {
-	a, b brutePack
-	rank []int64 // less is better, member by member
+	a, b *brutePack
+	rank [6]int64 // less is better, member by member
 }
 
 func nanometres(d decimal.Decimal) int64 { return d.Shift(6).IntPart() }
@@ -32,21 +33,27 @@ func bruteForce(p ShimProblem, most int) (best []Fit, possible int64) {
 		sides = []Side{sides[0], {Name: "none"}}
 	}
 	first, second := brutePacks(sizes, counts, sides[0]), brutePacks(sizes, counts, sides[1])
+	r := newBruteRules(p)
 	var fits []bruteFit
-	for _, a := range first {
-		for _, b := range second {
+	for i := range first {
+		for j := range second {
+			a, b := &first[i], &second[j]
 			if !bruteInStock(a, b, counts) {
 				continue
 			}
 			possible++
-			if bruteExact(a, sides[0]) && bruteExact(b, sides[1]) {
-				fits = append(fits, bruteFit{a, b, bruteRank(p, a, b)})
+			if !bruteExact(a, sides[0]) || !bruteExact(b, sides[1]) {
+				continue
+			}
+			f := bruteFit{a, b, r.rank(a, b)}
+			at := sort.Search(len(fits), func(i int) bool { return bruteBetter(&f, &fits[i]) })
+			if fits = slices.Insert(fits, at, f); len(fits) > most {
+				fits = fits[:most]
 			}
 		}
 	}
-	sort.Slice(fits, func(i, j int) bool { return bruteBetter(fits[i], fits[j]) })
-	for i := 0; i < len(fits) && i < most; i++ {
-		best = append(best, bruteWrite(p, fits[i]))
+	for _, f := range fits {
+		best = append(best, bruteWrite(p, f))
 	}
 	return best, possible
 }
@@ -95,7 +102,7 @@ func brutePacks(sizes []int64, counts []int, s Side) []brutePack {
 	return out
 }
 
-func bruteInStock(a, b brutePack, counts []int) bool {
+func bruteInStock(a, b *brutePack, counts []int) bool {
 	for i, c := range counts {
 		if a.used[i]+b.used[i] > c {
 			return false
@@ -104,32 +111,39 @@ func bruteInStock(a, b brutePack, counts []int) bool {
 	return true
 }
 
-func bruteExact(p brutePack, s Side) bool {
+func bruteExact(p *brutePack, s Side) bool {
 	return !s.Exactly.Valid || nanometres(s.Exactly.Decimal) == p.total
 }
 
-func bruteRank(p ShimProblem, a, b brutePack) []int64 {
-	float := nanometres(p.Gap) - a.total - b.total
-	least, most := nanometres(p.Window.Least), nanometres(p.Window.Most)
-	outcome := int64(1)
-	if least <= float && float <= most {
-		outcome = 0
-	}
-	if least >= 0 && float <= 0 {
-		outcome = 2
-	}
-	off := float - nanometres(p.Window.Aim)
-	if off < 0 {
-		off = -off
-	}
-	uneven := int64(0)
-	if p.Even && len(p.Sides) == 2 {
-		uneven = max(a.total-b.total, b.total-a.total)
-	}
-	return []int64{outcome, off / nanometres(p.Grain), uneven, off, int64(len(a.pieces) + len(b.pieces)), -a.total}
+// bruteRules are the numbers of a problem that the ranking needs.
+type bruteRules struct {
+	gap, least, most, aim, grain int64
+	even                         bool
 }
 
-func bruteBetter(x, y bruteFit) bool {
+func newBruteRules(p ShimProblem) bruteRules {
+	return bruteRules{nanometres(p.Gap), nanometres(p.Window.Least), nanometres(p.Window.Most),
+		nanometres(p.Window.Aim), nanometres(p.Grain), p.Even && len(p.Sides) == 2}
+}
+
+func (r bruteRules) rank(a, b *brutePack) [6]int64 {
+	float := r.gap - a.total - b.total
+	outcome := int64(1)
+	if r.least <= float && float <= r.most {
+		outcome = 0
+	}
+	if r.least >= 0 && float <= 0 {
+		outcome = 2
+	}
+	off := max(float-r.aim, r.aim-float)
+	uneven := int64(0)
+	if r.even {
+		uneven = max(a.total-b.total, b.total-a.total)
+	}
+	return [6]int64{outcome, off / r.grain, uneven, off, int64(len(a.pieces) + len(b.pieces)), -a.total}
+}
+
+func bruteBetter(x, y *bruteFit) bool {
 	for i := range x.rank {
 		if x.rank[i] != y.rank[i] {
 			return x.rank[i] < y.rank[i]
@@ -167,7 +181,7 @@ func bruteWrite(p ShimProblem, f bruteFit) Fit {
 		Total: mm(f.a.total + f.b.total), EndFloat: mm(gap - f.a.total - f.b.total),
 		CheckGap: mm(gap - f.a.total), Inside: f.rank[0] == 0,
 	}
-	for i, pack := range []brutePack{f.a, f.b}[:len(p.Sides)] {
+	for i, pack := range []*brutePack{f.a, f.b}[:len(p.Sides)] {
 		out := Pack{Side: p.Sides[i].Name, Total: mm(pack.total)}
 		for _, t := range pack.pieces {
 			out.Pieces = append(out.Pieces, mm(t))

@@ -30,6 +30,8 @@
 //   - With 6 to 24 it is the two-sided Grubbs test at 5 %, repeated on what is
 //     left until it finds nothing (F. E. Grubbs, 1969; NIST/SEMATECH e-Handbook,
 //     1.3.5.17.1). Limits are computed from Student's t, not copied from tables.
+//     The test knows no scatter but that of the set: two gross errors on one side
+//     can hide each other (of six, two alike always do). The place's spread shows it.
 //   - From 25 on it is the generalised ESD test at 5 % (B. Rosner, 1983; e-Handbook,
 //     1.3.5.17.3): every candidate is worked out before the last significant
 //     one decides, so that one outlier cannot hide another.

@@ -147,3 +147,21 @@ func TestExactHasNoTrailingZeros(t *testing.T) {
 		assert.Equal(t, c.to, got.Exponent())
 	}
 }
+
+// Equal readings stand or fall together, also where a test took only one of them.
+func TestWithEquals(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		values   []string
+		in, want ends
+	}{
+		{"none out", []string{"1", "1", "2"}, ends{}, ends{}},
+		{"low", []string{"1", "1", "1", "2", "3"}, ends{low: 1}, ends{low: 3}},
+		{"high", []string{"1", "2", "3", "3"}, ends{high: 1}, ends{high: 2}},
+		{"both", []string{"1", "1", "2", "3", "3"}, ends{1, 1}, ends{2, 2}},
+		{"already all", []string{"1", "2", "2", "3"}, ends{1, 2}, ends{1, 3}},
+		{"never more than there are", []string{"1", "1", "1"}, ends{1, 1}, ends{2, 1}},
+	} {
+		assert.Equal(t, c.want, withEquals(setOf(t, c.values), c.in), c.name)
+	}
+}

@@ -72,7 +72,7 @@ type bucket struct {
 
 // buckets lists the packs that the side may get, by total and number of pieces.
 func (s side) buckets(byTotal []entry) []bucket {
-	var out []bucket
+	out := make([]bucket, 0, len(byTotal)/2)
 	entries := make([]entry, 0, len(byTotal))
 	for _, e := range byTotal {
 		e.total += s.fitted

@@ -262,12 +262,13 @@ func TestStockOrderIsIrrelevant(t *testing.T) {
 
 // merits are the parts of the ranking that do not tell the sides apart.
 func merits(p ShimProblem, f Fit) []int64 {
-	a, b := brutePack{total: nanometres(f.Packs[0].Total)}, brutePack{}
+	a, b := &brutePack{total: nanometres(f.Packs[0].Total)}, &brutePack{}
 	a.pieces = make([]int64, len(f.Packs[0].Pieces))
 	if len(f.Packs) == 2 {
 		b.total, b.pieces = nanometres(f.Packs[1].Total), make([]int64, len(f.Packs[1].Pieces))
 	}
-	return bruteRank(p, a, b)[:5]
+	rank := newBruteRules(p).rank(a, b)
+	return rank[:5]
 }
 
 func TestMirroredSides(t *testing.T) {
