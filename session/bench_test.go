@@ -51,7 +51,7 @@ func TestAWholeJob(t *testing.T) {
 
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.40"})
 	require.Nil(t, r.bench.Snapshot().Step)
-	require.Equal(t, "0.350", r.bench.Snapshot().Advice[0].CheckFound.String())
+	require.Equal(t, "0.35", r.bench.Snapshot().Advice[0].CheckFound.String())
 	require.Empty(t, r.bench.Snapshot().Advice[0].Findings)
 	r.do(Command{Do: End})
 	require.True(t, r.bench.Snapshot().Job.Ended)

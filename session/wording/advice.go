@@ -18,9 +18,9 @@ func Advice(a session.Advice) string {
 func Headline(a session.Advice) string {
 	switch {
 	case a.Gap == nil:
-		return "No advice yet for " + title(a) + ": " + waitingFor(a) + "."
+		return title(a) + ": no advice yet; " + waitingFor(a) + "."
 	case a.Best == nil:
-		return "No combination in the stock fits " + title(a) + "."
+		return title(a) + ": no combination in the stock fits."
 	case !a.Best.Inside:
 		return fmt.Sprintf("No combination in the stock comes inside the window %s to %s. The nearest: fit %s, for an end float of %s cold, %s.",
 			a.Least, mm(a.Most), Fit(*a.Best), mm(a.Best.EndFloat), outside(a))

@@ -25,6 +25,9 @@ func Instrument(v session.InstrumentView) string {
 
 // Port says whether an instrument is there and, if not, what to do.
 func Port(v session.InstrumentView) string {
+	if byHand(v) {
+		return "its values are entered by hand"
+	}
 	text := portText(v.State)
 	if v.Detail != "" {
 		text += " (" + v.Detail + ")"
@@ -32,11 +35,17 @@ func Port(v session.InstrumentView) string {
 	return text
 }
 
+// byHand tells whether an instrument has no port at all.
+func byHand(v session.InstrumentView) bool {
+	absent := v.State == "" || v.State == session.PortAbsent
+	return absent && v.Port == "" && (v.Kind == session.Feeler || v.Trigger == "")
+}
+
 func portText(state session.PortState) string {
 	switch state {
 	case session.PortLive:
 		return "ready"
-	case session.PortAbsent:
+	case session.PortAbsent, "":
 		return "not there; plug it in"
 	case session.PortOpening, session.PortSettling:
 		return "starting"
@@ -44,8 +53,6 @@ func portText(state session.PortState) string {
 		return "lost; check plug and cable"
 	case session.PortRefused:
 		return "its port cannot be used"
-	case "":
-		return "no port" // a typed instrument
 	}
 	return string(state)
 }

@@ -14,7 +14,7 @@ func Ruling(r session.ReadingView) string {
 	if at := where(r); at != "" && placed(r) {
 		line += " " + at
 	}
-	if note := remark(r); note != "" {
+	if note := Note(r); note != "" {
 		line += "; " + note
 	}
 	return line
@@ -77,7 +77,9 @@ func where(r session.ReadingView) string {
 	return fmt.Sprintf("for %s, %s", r.Step, r.Place)
 }
 
-func remark(r session.ReadingView) string {
+// Note says why a reading counts as it does: the reason of its standing or of its
+// ruling, with what to do. It is empty for a reading that simply counts.
+func Note(r session.ReadingView) string {
 	switch {
 	case r.Standing == session.StruckOut && r.Struck != "":
 		return r.Struck

@@ -8,16 +8,32 @@ import (
 )
 
 // Step says in one paragraph what to do now at a step, and how far it is.
-func Step(s session.StepView) string {
-	said := []string{fmt.Sprintf("Step %d of %d: %s.", s.Number, s.Of, stepTitle(s))}
+func Step(s session.StepView) string { return StepName(s) + " " + StepDo(s) }
+
+// StepName is the first sentence of Step: its number and title.
+func StepName(s session.StepView) string {
+	title := s.Title
+	if title == "" {
+		title = s.Name
+	}
+	return fmt.Sprintf("Step %d of %d: %s.", s.Number, s.Of, title)
+}
+
+// StepDo is the rest of Step: how far it is, what to measure, with what, where,
+// and the caution.
+func StepDo(s session.StepView) string {
+	said := []string{sentence(Progress(s))}
 	if s.Measure != "" {
 		said = append(said, sentence(s.Measure))
 	}
-	said = append(said, sentence("with "+named(string(s.Instrument))+side(s)))
+	with := "with " + named(string(s.Instrument))
+	if s.Side != "" {
+		with += ", " + s.Side
+	}
+	said = append(said, sentence(with))
 	if s.Where != "" {
 		said = append(said, sentence(s.Where))
 	}
-	said = append(said, sentence(Progress(s)))
 	if s.Caution != "" {
 		said = append(said, "Caution: "+sentence(s.Caution))
 	}
@@ -48,20 +64,6 @@ func Progress(s session.StepView) string {
 		text += fmt.Sprintf(", %d left out", at.LeftOut)
 	}
 	return text
-}
-
-func stepTitle(s session.StepView) string {
-	if s.Title != "" {
-		return s.Title
-	}
-	return s.Name
-}
-
-func side(s session.StepView) string {
-	if s.Side == "" {
-		return ""
-	}
-	return ", " + s.Side
 }
 
 func closed(s session.StepView) string {

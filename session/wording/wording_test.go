@@ -164,9 +164,9 @@ func TestAdvice(t *testing.T) {
 		"waiting": {func(a *session.Advice) {
 			*a = session.Advice{Chain: "crank-float", Title: a.Title, State: session.Waiting, Missing: []string{"a", "b", "c"}}
 		},
-			"No advice yet for End float of the crank: still to measure: a, b and c." + unsure},
+			"End float of the crank: no advice yet; still to measure: a, b and c." + unsure},
 		"nothing fits": {func(a *session.Advice) { a.Best, a.Others, a.Possible = nil, nil, 0 },
-			"No combination in the stock fits End float of the crank. The gap is 0.695 mm. Wanted to hit the aim of 0.14 mm: 0.555 mm of shim in all; get or lap that thickness." + unsure},
+			"End float of the crank: no combination in the stock fits. The gap is 0.695 mm. Wanted to hit the aim of 0.14 mm: 0.555 mm of shim in all; get or lap that thickness." + unsure},
 		"too loose": {func(a *session.Advice) {
 			a.Best.Inside, a.Best.EndFloat, a.Others, a.Possible = false, num(t, "0.245"), nil, 1
 		},
@@ -223,9 +223,9 @@ func TestStep(t *testing.T) {
 		Where: "jaws square to the shaft", Side: "pump side", Instrument: session.DepthGauge, Caution: "wipe the seats dry", Active: true,
 		Places: []session.PlaceView{{Name: "top", Needed: 2, Counted: 2, Closed: true}, {Name: "bottom", Needed: 3, Counted: 1, LeftOut: 1, Active: true}},
 	}
-	assert.Equal(t, "Step 2 of 5: Crank over the bearing seats. Measure over both seats. With a depth gauge, pump side. Jaws square to the shaft. "+
-		"Place 2 of 2, bottom: 1 of 3 repeats counted, 1 left out. Caution: Wipe the seats dry.", wording.Step(s))
-	assert.Equal(t, "Step 1 of 1: s. With a caliper. Not begun.", wording.Step(session.StepView{Name: "s", Number: 1, Of: 1, Instrument: session.Caliper}))
+	assert.Equal(t, "Step 2 of 5: Crank over the bearing seats. Place 2 of 2, bottom: 1 of 3 repeats counted, 1 left out. "+
+		"Measure over both seats. With a depth gauge, pump side. Jaws square to the shaft. Caution: Wipe the seats dry.", wording.Step(s))
+	assert.Equal(t, "Step 1 of 1: s. Not begun. With a caliper.", wording.Step(session.StepView{Name: "s", Number: 1, Of: 1, Instrument: session.Caliper}))
 }
 
 func TestProgress(t *testing.T) {
@@ -251,11 +251,13 @@ func TestInstrument(t *testing.T) {
 	}{
 		{session.InstrumentView{Name: "caliper-1", Kind: session.Caliper, State: session.PortLive, Readings: 1, Unreadable: 2}, "caliper-1 (caliper): ready, 1 reading, 2 unreadable frames"},
 		{session.InstrumentView{Name: "depth-1", Kind: session.DepthGauge, State: session.PortLost, Readings: 12}, "depth-1 (depth gauge): lost; check plug and cable, 12 readings"},
-		{session.InstrumentView{Name: "d", State: session.PortAbsent}, "d: not there; plug it in"},
+		{session.InstrumentView{Name: "d", State: session.PortAbsent}, "d: its values are entered by hand"},
+		{session.InstrumentView{Name: "d"}, "d: its values are entered by hand"},
+		{session.InstrumentView{Name: "d", Trigger: session.OnPress, State: session.PortAbsent}, "d: not there; plug it in"},
 		{session.InstrumentView{Name: "d", State: session.PortOpening}, "d: starting"},
 		{session.InstrumentView{Name: "d", State: session.PortSettling}, "d: starting"},
 		{session.InstrumentView{Name: "d", State: session.PortRefused, Detail: "permission denied"}, "d: its port cannot be used (permission denied)"},
-		{session.InstrumentView{Name: "feeler-1", Kind: session.Feeler}, "feeler-1 (feeler): no port"},
+		{session.InstrumentView{Name: "feeler-1", Kind: session.Feeler}, "feeler-1 (feeler): its values are entered by hand"},
 		{session.InstrumentView{Name: "d", State: "asleep"}, "d: asleep"},
 	} {
 		assert.Equal(t, c.want, wording.Instrument(c.view))

@@ -1,0 +1,167 @@
+// Package config reads the daemon's configuration: strict TOML, every mistake
+// reported at once as file:line:column, with what would be right.
+package config
+
+import (
+	"fmt"
+	"net"
+	"net/url"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"shimwright/devices"
+	"shimwright/session"
+	"shimwright/session/tomlfile"
+)
+
+// A Config is how a daemon is set up.
+type Config struct {
+	Bench  string `toml:"bench" example:"bench-1"`                       // its name in topics and on displays
+	Data   string `toml:"data" example:"/var/lib/shimwright"`            // the folder of the log
+	Socket string `toml:"socket" example:"/run/shimwright/control.sock"` // where logctl reaches the daemon
+	Page   string `toml:"page" example:"127.0.0.1:8080"`                 // where the display page is served, or "off"
+	// Bounce is the time within which a second frame of an instrument is too soon.
+	Bounce      time.Duration     `toml:"bounce" example:"0.7s"`
+	MQTT        MQTT              `toml:"mqtt"`
+	Instruments []session.Profile `toml:"instrument"`
+}
+
+// MQTT says where displays subscribe.
+type MQTT struct {
+	Broker       string        `toml:"broker" example:"embedded"`       // "embedded", "off", or the address of a broker
+	Listen       string        `toml:"listen" example:"127.0.0.1:1883"` // where the embedded broker listens
+	Base         string        `toml:"base" example:"shimwright"`       // first segment of every topic
+	Username     string        `toml:"username"`                        // at a broker by address
+	PasswordFile string        `toml:"password_file"`                   // whose first line is the password
+	Heartbeat    time.Duration `toml:"heartbeat" example:"5s"`          // of the status topic
+}
+
+// Embedded and Off are what MQTT.Broker can be besides an address; Off also turns
+// the page off.
+const (
+	Embedded = "embedded"
+	Off      = "off"
+)
+
+// Default is the configuration without a file: loopback only, data under the
+// user's state directory, no instruments.
+func Default(getenv func(string) string, socket string) Config {
+	return Config{
+		Bench:  "bench-1",
+		Data:   stateFolder(getenv),
+		Socket: socket,
+		Page:   "127.0.0.1:8080",
+		Bounce: 700 * time.Millisecond,
+		MQTT:   MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
+	}
+}
+
+// stateFolder is shimwright in the user's state directory, or in the folder where
+// the daemon was started if the environment names none.
+func stateFolder(getenv func(string) string) string {
+	if dir := getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "shimwright")
+	}
+	if home := getenv("HOME"); filepath.IsAbs(home) {
+		return filepath.Join(home, ".local", "state", "shimwright")
+	}
+	return "shimwright-data"
+}
+
+// Read reads text over the defaults in c. file is what messages call it. The
+// error is a tomlfile.Problems that lists every mistake.
+func Read(file string, text []byte, c Config) (Config, error) {
+	doc, problems := tomlfile.Decode(file, text, &c)
+	if doc == nil {
+		return Config{}, problems
+	}
+	k := &check{doc: doc, problems: problems}
+	k.bench(c)
+	k.mqtt(c.MQTT)
+	for i, p := range c.Instruments {
+		k.instrument(i, p, c.Instruments)
+	}
+	if len(k.problems) > 0 {
+		return Config{}, k.problems
+	}
+	return c, nil
+}
+
+// check collects what is wrong with the meaning of a file.
+type check struct {
+	doc      *tomlfile.Doc
+	problems tomlfile.Problems
+}
+
+func (k *check) wrong(wrong, right string, path ...any) {
+	k.problems = append(k.problems, k.doc.Problem(wrong, right, path...))
+}
+
+func (k *check) bench(c Config) {
+	if session.Segment(c.Bench) != c.Bench {
+		k.wrong(fmt.Sprintf("%q cannot stand in a topic", c.Bench), "use small letters, digits and hyphens, like bench-1", "bench")
+	}
+	if c.Bounce < 0 || c.Bounce > 10*time.Second {
+		k.wrong(fmt.Sprintf("a bounce of %s is not sensible", c.Bounce), `give a time up to ten seconds, like "0.7s"`, "bounce")
+	}
+	for _, f := range []struct{ key, path string }{{"data", c.Data}, {"socket", c.Socket}} {
+		if k.doc.Has(f.key) && !filepath.IsAbs(f.path) {
+			k.wrong(fmt.Sprintf("the path %q depends on where the daemon is started", f.path), "write it from the root, like /var/lib/shimwright", f.key)
+		}
+	}
+	if c.Page != Off {
+		k.address(c.Page, "page")
+	}
+}
+
+// address checks a host:port to listen on.
+func (k *check) address(address string, path ...any) {
+	host, port, err := net.SplitHostPort(address)
+	if err != nil || host == "" || port == "" || strings.Trim(port, "0123456789") != "" {
+		k.wrong(fmt.Sprintf("%q is not an address to listen on", address), "write host and port, like 127.0.0.1:8080", path...)
+	}
+}
+
+func (k *check) mqtt(m MQTT) {
+	if session.Segment(m.Base) != m.Base {
+		k.wrong(fmt.Sprintf("%q cannot stand in a topic", m.Base), "use small letters, digits and hyphens, like shimwright", "mqtt", "base")
+	}
+	if m.Heartbeat < time.Second || m.Heartbeat > time.Hour {
+		k.wrong(fmt.Sprintf("a heartbeat every %s is not sensible", m.Heartbeat), `give a time from a second to an hour, like "5s"`, "mqtt", "heartbeat")
+	}
+	own := m.Broker == Embedded || m.Broker == Off
+	if own && (m.Username != "" || m.PasswordFile != "") {
+		k.wrong("a user name and password belong to a broker by address", "leave them out, or name the broker", "mqtt")
+	}
+	if (m.Username == "") != (m.PasswordFile == "") {
+		k.wrong("user name and password file belong together", "give both or neither", "mqtt")
+	}
+	if m.Broker == Embedded {
+		k.address(m.Listen, "mqtt", "listen")
+	}
+	if own {
+		return
+	}
+	schemes := []string{"tcp", "mqtt", "ssl", "tls", "mqtts"}
+	if u, err := url.Parse(m.Broker); err != nil || u.Hostname() == "" || !slices.Contains(schemes, u.Scheme) {
+		k.wrong(fmt.Sprintf("%q is not a broker", m.Broker), `write "embedded", "off" or an address like tcp://192.168.1.5:1883`, "mqtt", "broker")
+	}
+}
+
+// instrument checks profile i, and that no other has its port.
+func (k *check) instrument(i int, p session.Profile, all []session.Profile) {
+	for _, m := range devices.Check(p) {
+		path := []any{"instrument", i}
+		for _, key := range strings.Split(m.Field, ".") {
+			path = append(path, key)
+		}
+		k.wrong(m.Wrong, m.Right, path...)
+	}
+	for j := range i {
+		if p.Port != "" && all[j].Port == p.Port {
+			k.wrong(fmt.Sprintf("port %s is that of instrument %q already", p.Port, all[j].Name), "give each instrument a port of its own", "instrument", i, "port")
+		}
+	}
+}

@@ -1,0 +1,109 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"shimwright/session"
+)
+
+func defaults() Config {
+	return Default(func(key string) string { return map[string]string{"HOME": "/home/mo"}[key] }, "/run/user/1/shimwright/control.sock")
+}
+
+const caliper = `
+[[instrument]]
+name = "caliper-1"
+kind = "caliper"
+port = "/dev/serial/by-id/usb-adapter-7"
+resolution_mm = 0.01
+repeatability_mm = 0.008
+trigger = "on press"
+ascii = { pattern = "(?P<value>[0-9.]+)" }
+permissible_error_mm = { outside = 0.02, depth = 0.04 }
+`
+
+func TestDefaultsAreLoopbackAndTheUsersOwn(t *testing.T) {
+	c := defaults()
+	require.Equal(t, "/home/mo/.local/state/shimwright", c.Data)
+	require.True(t, strings.HasPrefix(c.MQTT.Listen, "127.0.0.1:"))
+	require.True(t, strings.HasPrefix(c.Page, "127.0.0.1:"))
+	require.Equal(t, 700*time.Millisecond, c.Bounce)
+
+	c = Default(func(key string) string {
+		return map[string]string{"XDG_STATE_HOME": "/var/state", "HOME": "/home/mo"}[key]
+	}, "")
+	require.Equal(t, "/var/state/shimwright", c.Data)
+	c = Default(func(string) string { return "" }, "")
+	require.Equal(t, "shimwright-data", c.Data)
+}
+
+func TestAFileIsReadOverTheDefaults(t *testing.T) {
+	c, err := Read("bench.toml", []byte("bench = \"bench-2\"\nbounce = \"0.5s\"\n[mqtt]\nbroker = \"tcp://10.0.0.5:1883\"\n"+caliper), defaults())
+	require.NoError(t, err)
+	require.Equal(t, "bench-2", c.Bench)
+	require.Equal(t, 500*time.Millisecond, c.Bounce)
+	require.Equal(t, "tcp://10.0.0.5:1883", c.MQTT.Broker)
+	require.Equal(t, "shimwright", c.MQTT.Base)
+	require.Len(t, c.Instruments, 1)
+	require.Equal(t, "0.01", c.Instruments[0].Resolution.String())
+	require.Equal(t, "0.04", c.Instruments[0].Permissible[session.Depth].String())
+}
+
+func TestMistakesAreNamedWithTheirPlace(t *testing.T) {
+	for _, c := range []struct{ text, want string }{
+		{"bench = 3", "b.toml:1:9: "},
+		{`bench = "Bench 2"`, `b.toml:1:1: "Bench 2" cannot stand in a topic; `},
+		{`bensh = "x"`, `b.toml:1:1: unknown key "bensh" in the top level; write "bench"`},
+		{`bounce = "1h"`, "b.toml:1:1: a bounce of 1h0m0s is not sensible; "},
+		{`data = "logs"`, `b.toml:1:8: the path "logs" depends on where the daemon is started; `},
+		{`page = "8080"`, `b.toml:1:1: "8080" is not an address to listen on; `},
+		{"[mqtt]\nbroker = \"http://x\"", `b.toml:2:1: "http://x" is not a broker; `},
+		{"[mqtt]\nlisten = \":1883\"", `b.toml:2:1: ":1883" is not an address to listen on; `},
+		{"[mqtt]\nbase = \"a/b\"", `b.toml:2:1: "a/b" cannot stand in a topic; `},
+		{"[mqtt]\nheartbeat = \"1ms\"", "b.toml:2:1: a heartbeat every 1ms is not sensible; "},
+		{"[mqtt]\nusername = \"x\"\npassword_file = \"y\"", "b.toml:1:1: a user name and password belong to a broker by address; "},
+		{"[mqtt]\nbroker = \"tcp://h\"\nusername = \"x\"", "b.toml:1:1: user name and password file belong together; "},
+		{caliper + caliper, "already"},
+		{strings.Replace(caliper, "caliper-1", "Caliper 1", 1), `b.toml:3:1: "Caliper 1" is no name for an instrument; `},
+		{strings.Replace(caliper, `repeatability_mm = 0.008`, "", 1), "repeatability"},
+		{strings.Replace(caliper, `(?P<value>`, `(?P<valu>`, 1), "b.toml:9:"},
+		{caliper + strings.Replace(caliper, "caliper-1", "caliper-2", 1), "is that of instrument \"caliper-1\" already; give each instrument a port of its own"},
+	} {
+		_, err := Read("b.toml", []byte(c.text), defaults())
+		require.ErrorContains(t, err, c.want, c.text)
+	}
+}
+
+func TestAllMistakesAreReportedAtOnce(t *testing.T) {
+	_, err := Read("b.toml", []byte("bench = \"B\"\nfoo = 1\nbounce = 3\n[mqtt]\nbroker = \"x\"\n"), defaults())
+	require.Equal(t, 4, len(strings.Split(err.Error(), "\n")), err.Error())
+}
+
+func FuzzRead(f *testing.F) {
+	f.Add([]byte(caliper))
+	f.Add([]byte("bench = \"Bench 2\"\n[mqtt]\nbroker = \"tcp://h\"\n"))
+	f.Add([]byte("[[instrument]]\n[instrument.binary]\nbits = -1\nvalue=[9,9]\n"))
+	plans, _ := filepath.Glob("../../../testdata/plans/*.toml")
+	for _, plan := range plans {
+		text, err := os.ReadFile(plan)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		c, err := Read("f.toml", text, defaults())
+		if err != nil {
+			require.NotEmpty(t, err.Error())
+			require.NotContains(t, err.Error(), "\x00")
+			return
+		}
+		require.NotEmpty(t, c.Bench)
+	})
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/shopspring/decimal"
+	"github.com/spf13/cobra"
+
+	"shimwright/cmd/loggerd/config"
+	"shimwright/cmd/loggerd/control"
+	"shimwright/devices"
+	"shimwright/session"
+)
+
+// demoPlan is the plan that the demo plays.
+const demoPlan = "pump-bottom-end.toml"
+
+// mostSpeed keeps the pauses of the demo well above the time a frame takes.
+const mostSpeed = 20
+
+// demoOptions are the flags of the demo.
+type demoOptions struct {
+	speed float64
+	seed  uint64
+	once  bool
+}
+
+func demoCommand(stdout, stderr io.Writer, getenv func(string) string) *cobra.Command {
+	var o demoOptions
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Plays one job on a simulated bench, with real bytes on real pseudo-terminals",
+		Long: `demo starts the daemon with simulated instruments and plays one job: the bottom
+end of an invented two-stroke water-pump engine. The instruments write real bytes
+into pseudo-terminals, which the daemon opens like any serial port. One reading
+slips, one press comes from the wrong instrument, one comes too soon.
+
+The bench stays up until Ctrl-C, so that you can look around with logctl.`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if !(o.speed >= 0.1 && o.speed <= mostSpeed) {
+				return usage("a speed of %v is not possible; give one from 0.1 to %d", o.speed, mostSpeed)
+			}
+			return runDemo(cmd.Context(), o, stdout, slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), getenv)
+		},
+	}
+	cmd.Flags().Float64Var(&o.speed, "speed", 1, "how much `faster` than life the technician works")
+	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "`seed` of the scatter of the readings")
+	cmd.Flags().BoolVar(&o.once, "once", false, "stop when the job is measured, instead of at Ctrl-C")
+	return cmd
+}
+
+// runDemo builds the simulated bench, lets the technician work, and stays up.
+func runDemo(ctx context.Context, o demoOptions, out io.Writer, log *slog.Logger, getenv func(string) string) error {
+	folder, err := os.MkdirTemp("", "shimwright-demo-")
+	if err != nil {
+		return fmt.Errorf("cannot make a folder for the demo: %w", err)
+	}
+	defer os.RemoveAll(folder)
+	sims, profiles, err := simulate(folder)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		for _, s := range sims {
+			_ = s.Close() // nothing is lost with a simulated cable
+		}
+	}()
+	d, err := open(demoConfig(o, folder, profiles, getenv), log)
+	if err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	ended := make(chan error, 1)
+	go func() { ended <- errors.Join(d.run(ctx), d.close()) }()
+	played := playDemo(ctx, o, d, sims, out, getenv)
+	if o.once || (played != nil && ctx.Err() == nil) {
+		stop()
+	}
+	if ctx.Err() != nil && errors.Is(played, context.Canceled) {
+		played = nil
+	}
+	return errors.Join(played, <-ended)
+}
+
+// playDemo narrates while the technician works, then says where to look next.
+func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*devices.SimulatedInstrument, out io.Writer, getenv func(string) string) error {
+	n := &narrator{out: out, socket: control.DefaultSocket(getenv)}
+	n.greet(d)
+	told := make(chan struct{})
+	telling, enough := context.WithCancel(ctx)
+	box, giveUp := d.bench.Subscribe()
+	defer giveUp()
+	go func() {
+		defer close(told)
+		n.follow(telling, box)
+	}()
+	err := newTechnician(o, d.bench, sims).work(ctx)
+	enough()
+	<-told
+	if err != nil {
+		return err
+	}
+	n.tell(d.bench.Snapshot())
+	n.result(d.bench.Snapshot())
+	n.next(d, o.once)
+	return nil
+}
+
+// simulate plugs in the demo's instruments; their ports lie in folder.
+func simulate(folder string) (map[string]*devices.SimulatedInstrument, []session.Profile, error) {
+	sims := map[string]*devices.SimulatedInstrument{}
+	var profiles []session.Profile
+	for _, p := range devices.ExampleProfiles() {
+		p.Port = filepath.Join(folder, p.Name)
+		s, err := devices.Simulate(p)
+		if err != nil {
+			for _, other := range sims {
+				err = errors.Join(err, other.Close())
+			}
+			return nil, nil, err
+		}
+		sims[p.Name] = s
+		profiles = append(profiles, s.Profile())
+	}
+	blade := session.Num(decimal.New(5, -2))
+	profiles = append(profiles, session.Profile{Name: "feelers", Kind: session.Feeler, Resolution: blade, Repeatability: session.Num(decimal.New(2, -2))})
+	return sims, profiles, nil
+}
+
+// demoConfig is the usual configuration with a log of its own, and with other
+// addresses where the usual ones are taken.
+func demoConfig(o demoOptions, folder string, profiles []session.Profile, getenv func(string) string) config.Config {
+	c := config.Default(getenv, control.DefaultSocket(getenv))
+	c.Data, c.Instruments = folder, profiles
+	c.Bounce = time.Duration(float64(c.Bounce) / o.speed)
+	if c.Socket == "" || answers(c.Socket) {
+		c.Socket = filepath.Join(folder, "control.sock")
+	}
+	c.MQTT.Listen = freeAddress(c.MQTT.Listen)
+	c.Page = freeAddress(c.Page)
+	return c
+}
+
+// answers tells whether a daemon is at the socket already.
+func answers(socket string) bool {
+	conn, err := net.Dial("unix", socket)
+	if err != nil {
+		return false
+	}
+	_ = conn.Close() // nothing was written
+	return true
+}
+
+// freeAddress is address if nobody listens there, else one that the system chooses.
+func freeAddress(address string) string {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return "127.0.0.1:0"
+	}
+	_ = l.Close() // it was only to find out
+	return address
+}

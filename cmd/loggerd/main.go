@@ -1,0 +1,17 @@
+// Command loggerd is the daemon of a measuring bench: it reads the instruments,
+// keeps the log, and shows what to measure and which shims to fit.
+package main
+
+import (
+	"os"
+	"os/signal"
+	"syscall"
+
+	"context"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr, os.Getenv))
+}
