@@ -65,29 +65,35 @@ type entry struct {
 
 // bucket is a run of entries that differ in rank only.
 type bucket struct {
-	total   length
-	n       int
-	entries []entry
+	total    length
+	n        int
+	from, to int
 }
 
-// buckets lists the packs that the side may get, by total and number of pieces.
-func (s side) buckets(byTotal []entry) []bucket {
-	out := make([]bucket, 0, len(byTotal)/2)
-	entries := make([]entry, 0, len(byTotal))
+// rack holds the packs that a side may get, by total and number of pieces.
+type rack struct {
+	entries []entry
+	buckets []bucket
+}
+
+func (r *rack) of(b *bucket) []entry { return r.entries[b.from:b.to] }
+
+func (s side) rack(byTotal []entry) rack {
+	r := rack{make([]entry, 0, len(byTotal)), make([]bucket, 0, len(byTotal)/2)}
 	for _, e := range byTotal {
 		e.total += s.fitted
 		if e.n < s.fewest || e.n > s.most || s.exactly >= 0 && e.total != s.exactly {
 			continue
 		}
-		entries = append(entries, e)
-		if k := len(out) - 1; k >= 0 && out[k].total == e.total && out[k].n == e.n {
-			from := len(entries) - len(out[k].entries) - 1
-			out[k].entries = entries[from:]
-			continue
+		at, last := len(r.entries), len(r.buckets)-1
+		r.entries = append(r.entries, e)
+		if last >= 0 && r.buckets[last].total == e.total && r.buckets[last].n == e.n {
+			r.buckets[last].to = at + 1
+		} else {
+			r.buckets = append(r.buckets, bucket{e.total, e.n, at, at + 1})
 		}
-		out = append(out, bucket{e.total, e.n, entries[len(entries)-1:]})
 	}
-	return out
+	return r
 }
 
 // key ranks what all pairs from two buckets have in common; less is better. pieces
@@ -130,14 +136,14 @@ func (f found) compare(o found) int {
 type seeker struct {
 	*problem
 	packs         []pack
-	first, second []bucket
+	first, second rack
 	keep          int
 	top           []found // best first, at most keep
 }
 
 func newSeeker(q *problem, keep int) *seeker {
 	a, b := q.sides[0], q.sides[1]
-	w := packing{sizes: q.sizes, most: max(a.most, b.most), enough: a.most + b.most}
+	w := packing{sizes: q.sizes, most: max(a.most, b.most), enough: a.most + b.most, packs: make([]pack, 0, q.packs)}
 	w.add(pack{}, 0)
 	byTotal := make([]entry, len(w.packs))
 	for i, p := range w.packs {
@@ -149,22 +155,26 @@ func newSeeker(q *problem, keep int) *seeker {
 		}
 		return cmp.Or(cmp.Compare(a.n, b.n), cmp.Compare(a.rank, b.rank))
 	})
-	return &seeker{problem: q, packs: w.packs, first: a.buckets(byTotal), second: b.buckets(byTotal), keep: keep}
+	s := &seeker{problem: q, packs: w.packs, first: a.rack(byTotal), keep: keep}
+	if s.second = s.first; a != b {
+		s.second = b.rack(byTotal)
+	}
+	return s
 }
 
 // run walks for each first bucket, nearest to half the wanted total first: there even
 // combinations are found soonest.
 func (s *seeker) run() {
-	half := s.wanted() / 2
-	up, _ := slices.BinarySearchFunc(s.first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	half, first := s.wanted()/2, s.first.buckets
+	up, _ := slices.BinarySearchFunc(first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
 	down := up - 1
-	for up < len(s.first) || down >= 0 {
+	for up < len(first) || down >= 0 {
 		var a *bucket
-		if down < 0 || up < len(s.first) && s.uneven(&s.first[up]) < s.uneven(&s.first[down]) {
-			a = &s.first[up]
+		if down < 0 || up < len(first) && s.uneven(&first[up]) < s.uneven(&first[down]) {
+			a = &first[up]
 			up++
 		} else {
-			a = &s.first[down]
+			a = &first[down]
 			down--
 		}
 		if s.hopeless(a) {
@@ -192,15 +202,15 @@ func (s *seeker) full() bool    { return len(s.top) == s.keep }
 func (s *seeker) worst() *found { return &s.top[len(s.top)-1] }
 
 func (s *seeker) walk(a *bucket) {
-	target := s.wanted() - a.total
-	from, _ := slices.BinarySearchFunc(s.second, target, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
-	for i := from; i < len(s.second); i++ {
-		if !s.visit(a, &s.second[i], s.second[i].total >= a.total) {
+	target, second := s.wanted()-a.total, s.second.buckets
+	from, _ := slices.BinarySearchFunc(second, target, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	for i := from; i < len(second); i++ {
+		if !s.visit(a, &second[i], second[i].total >= a.total) {
 			break
 		}
 	}
 	for i := from - 1; i >= 0; i-- {
-		if !s.visit(a, &s.second[i], s.second[i].total <= a.total) {
+		if !s.visit(a, &second[i], second[i].total <= a.total) {
 			break
 		}
 	}
@@ -254,8 +264,8 @@ func (s *problem) class(float length) int {
 
 // pair takes the pairs from two buckets in order of rank, as long as they are kept.
 func (s *seeker) pair(a, b *bucket, k key) {
-	for _, x := range a.entries {
-		for _, y := range b.entries {
+	for _, x := range s.first.of(a) {
+		for _, y := range s.second.of(b) {
 			if !s.inStock(&s.packs[x.rank], &s.packs[y.rank]) {
 				continue
 			}

@@ -138,6 +138,7 @@ type problem struct {
 	sizes                        []size
 	sides                        [maxSides]side
 	even                         bool
+	packs                        int64 // of the side that may have more of them
 }
 
 // wanted is the total that would hit the aim.
@@ -268,9 +269,11 @@ func (q *problem) takeStock(stock []Shim) error {
 func (q *problem) bounded() error {
 	for i, s := range q.sides {
 		alone := [maxSides]side{{most: s.most}}
-		if n := possible(q.sizes, alone); n > maxPacks {
+		n := possible(q.sizes, alone)
+		if n > maxPacks {
 			return refuse(fmt.Sprintf("sides[%d].most", i), "of %d allows more than %d packs from %d sizes in stock; allow fewer pieces or list fewer sizes", s.most, maxPacks, len(q.sizes))
 		}
+		q.packs = max(q.packs, n)
 	}
 	return nil
 }
