@@ -63,7 +63,7 @@ func readerPragmas() []pragma {
 	}
 }
 
-func setPragmas(conn driver.Queryer, pragmas []pragma) error {
+func setPragmas(conn *sqlite3.SQLiteConn, pragmas []pragma) error {
 	for _, p := range pragmas {
 		if _, err := queryOne(conn, "PRAGMA "+p.name+" = "+p.set); err != nil {
 			return fmt.Errorf("cannot set %s: %w", p.name, err)
@@ -81,7 +81,7 @@ func setPragmas(conn driver.Queryer, pragmas []pragma) error {
 
 // recognise refuses a file that is not a log, or not one this version can read.
 // It changes nothing, so that it may run before anything is set.
-func recognise(conn driver.Queryer) error {
+func recognise(conn *sqlite3.SQLiteConn) error {
 	var id, version, tables int64
 	for _, q := range []struct {
 		text string
@@ -115,7 +115,7 @@ func recognise(conn driver.Queryer) error {
 
 // queryOne runs a query and returns the first column of its first row as text, or
 // "" if it has no row.
-func queryOne(conn driver.Queryer, query string) (string, error) {
+func queryOne(conn *sqlite3.SQLiteConn, query string) (string, error) {
 	rows, err := conn.Query(query, nil)
 	if err != nil {
 		return "", err

@@ -64,7 +64,7 @@ func open(path string) (*Log, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+	if err := makeFolder(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
 	held, err := acquire(path)
@@ -92,8 +92,25 @@ func (l *Log) start() error {
 	return err
 }
 
-// create makes an empty file at path, so that SQLite finds it with the right mode,
-// and makes its name durable. SQLite gives the files beside it the same mode.
+// makeFolder makes a folder and those above it as far as they are missing, and
+// makes their names durable.
+func makeFolder(dir string) error {
+	if exists(dir) {
+		return nil
+	}
+	above := filepath.Dir(dir)
+	if err := makeFolder(above); err != nil {
+		return err
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	return syncFolder(above)
+}
+
+// create makes an empty file at path unless there is one, so that SQLite finds it
+// with the right mode, and makes its name durable. SQLite gives the files beside
+// it the same mode.
 func create(path string) error {
 	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
@@ -105,7 +122,11 @@ func create(path string) error {
 	if err := file.Close(); err != nil {
 		return err
 	}
-	dir, err := os.Open(filepath.Dir(path))
+	return syncFolder(filepath.Dir(path))
+}
+
+func syncFolder(path string) error {
+	dir, err := os.Open(path)
 	if err != nil {
 		return err
 	}
@@ -155,7 +176,8 @@ func (l *Log) Last() (seq, run int64) { return l.last, l.run }
 // disk. Their sequences follow the last one without a gap, their runs do not fall.
 //
 // On an error none of them counts. Whether they reached the disk is found out by
-// the next Append: if they did, it writes nothing and returns a *KeptError.
+// the next Append, which may be one of no entries: if they did, it writes nothing
+// and returns a *KeptError.
 func (l *Log) Append(entries []session.Entry) error {
 	err := l.append(entries)
 	var kept *KeptError

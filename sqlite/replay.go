@@ -7,23 +7,27 @@ import (
 	"shimwright/session"
 )
 
-// replayed selects what Replay yields; see the package comment. Its parameter is
-// the last run.
+// replayed selects what Replay yields; see the package comment. Its parameters are
+// the last run and the last sequence.
 const replayed = `
 SELECT seq, run, job, kind, body FROM entries WHERE job = '' AND run = ?
 UNION ALL
 SELECT seq, run, job, kind, body FROM entries WHERE job <> '' AND job IN (
 	SELECT job FROM open_jobs
 	UNION
-	SELECT job FROM (SELECT job FROM entries WHERE kind = 'begin' ORDER BY seq DESC LIMIT 1))
+	SELECT job FROM (SELECT job FROM entries WHERE kind = 'begin' ORDER BY seq DESC LIMIT 1)
+	UNION
+	SELECT job FROM entries WHERE seq = ?)
 ORDER BY seq`
 
 // Replay yields, in order of sequence, what a daemon folds at its start: the
 // entries of the last run that belong to no job, and, of whatever run, all entries
-// of open jobs and of the job begun last. It is called before the first Append;
-// yield must not use the log. An error of yield ends it and is returned wrapped.
+// of open jobs, of the job begun last, and of the job of the last entry. So the
+// last entry of the log is always the last one yielded. Replay is called before the
+// first Append; yield must not use the log. An error of yield ends it and is
+// returned wrapped.
 func (l *Log) Replay(yield func(session.Entry) error) error {
-	if err := each(l.db, yield, replayed, l.run); err != nil {
+	if err := each(l.db, yield, replayed, l.run, l.last); err != nil {
 		return fmt.Errorf("cannot replay log %q: %w", l.path, err)
 	}
 	return nil

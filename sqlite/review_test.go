@@ -224,6 +224,7 @@ func TestReviewFromAFolderThatCannotBeWrittenTo(t *testing.T) {
 			if os.Getuid() == 0 {
 				cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
 			}
+			cmd.Stderr = nil
 			before := files(t, stick)
 			out, _ := cmd.Output()
 			want := c.want
