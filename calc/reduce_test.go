@@ -98,6 +98,18 @@ func TestReduce(t *testing.T) {
 	}
 }
 
+// Where the instrument scatters much, 2.77·s_r (0.0554) is the practical limit, not 2d.
+// 0.055 is beyond the test's limit of 2.506·0.020.
+func TestPracticalLimitOfAPoorInstrument(t *testing.T) {
+	for _, c := range []struct{ repeats, leftOut string }{{"1: 5 5 5.055", ""}, {"1: 5 5 5.056", "5.056"}} {
+		repeats := taken(c.repeats)
+		got, err := NewMethod().Reduce(repeats, Scatter{d("0.001"), d("0.02")}, ReduceRule{})
+		require.NoError(t, err)
+		assert.Equal(t, c.leftOut, leftOut(repeats, got), c.repeats)
+		assert.Greater(t, got.Verdicts[2].Statistic, got.Verdicts[2].Limit)
+	}
+}
+
 func TestReduceTellsOfEachPlace(t *testing.T) {
 	got, err := NewMethod().Reduce(taken("7: 5.00 5.01 5.50; 0: 6.00 6.40"), caliper, ReduceRule{PlacesDiffer: nullable("0.5")})
 	require.NoError(t, err)

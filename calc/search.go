@@ -230,10 +230,11 @@ func (s *seeker) visit(a, b *bucket, diverging bool) bool {
 	return true
 }
 
-// past says that nothing beyond a pair with key k on its walk can be as good as w.
+// past says that nothing beyond a pair with key k, worse than w, on its walk can be as
+// good as w.
 func (s *seeker) past(a *bucket, k key, w *found, diverging bool) bool {
 	if k.class != w.class || k.steps != w.steps {
-		return k.class > w.class || k.class == w.class && k.steps > w.steps
+		return true
 	}
 	if !s.even {
 		return k.off > w.off
