@@ -53,7 +53,7 @@ func (j *job) less(step int, r *calc.Reduction, all bool) *Number {
 	if bar != nil {
 		v = v.Sub(bar.Decimal)
 	}
-	n := Num(v)
+	n := worked(v)
 	return &n
 }
 
@@ -78,7 +78,7 @@ func (j *job) advise(i int) (Advice, error) {
 	if err != nil {
 		return Advice{}, fmt.Errorf("cannot sum chain %q: %w", ch.Name, err)
 	}
-	g := Num(gap)
+	g := worked(gap)
 	a.Gap = &g
 	return a, j.addFits(ch, &a)
 }
@@ -166,7 +166,7 @@ func (j *job) addFits(ch *Chain, a *Advice) error {
 	if err != nil {
 		return fmt.Errorf("cannot choose shims for chain %q: %w", ch.Name, err)
 	}
-	wanted := Num(fits.Wanted)
+	wanted := worked(fits.Wanted)
 	a.Wanted, a.Possible = &wanted, fits.Possible
 	for i, f := range fits.Best {
 		fit := fitOf(f)
@@ -180,7 +180,8 @@ func (j *job) addFits(ch *Chain, a *Advice) error {
 	return nil
 }
 
-// addCheck sets the check gap that was found beside the one expected.
+// addCheck sets the check gap that was found beside the one expected. It is a
+// finding if the expected one lies outside the feelers by more than two counts.
 func (j *job) addCheck(ch *Chain, a *Advice) {
 	if ch.Check == "" || a.Best == nil {
 		return
@@ -192,8 +193,8 @@ func (j *job) addCheck(ch *Chain, a *Advice) {
 		if f.step != step || f.standing != Counted || f.taken.Feeler == nil {
 			continue
 		}
-		p, q, want := f.taken.Feeler.Passes, f.taken.Feeler.Stops, a.Best.CheckGap
-		if want.LessThan(p.Decimal) || want.GreaterThan(q.Decimal) {
+		p, q, want, near := f.taken.Feeler.Passes, f.taken.Feeler.Stops, a.Best.CheckGap, j.grain(ch)
+		if want.LessThan(p.Sub(near)) || want.GreaterThan(q.Add(near)) {
 			a.Findings = append(a.Findings, Reason{"check gap differs", map[string]string{
 				"expected": want.String(), "passes": p.String(), "stops": q.String(), "step": ch.Check,
 			}})
@@ -241,11 +242,11 @@ func (j *job) grain(ch *Chain) decimal.Decimal {
 }
 
 func fitOf(f calc.Fit) Fit {
-	fit := Fit{Total: Num(f.Total), EndFloat: Num(f.EndFloat), CheckGap: Num(f.CheckGap), Inside: f.Inside}
+	fit := Fit{Total: worked(f.Total), EndFloat: worked(f.EndFloat), CheckGap: worked(f.CheckGap), Inside: f.Inside}
 	for _, p := range f.Packs {
-		pack := Pack{Side: p.Side, Total: Num(p.Total), Pieces: []Number{}}
+		pack := Pack{Side: p.Side, Total: worked(p.Total), Pieces: []Number{}}
 		for _, piece := range p.Pieces {
-			pack.Pieces = append(pack.Pieces, Num(piece))
+			pack.Pieces = append(pack.Pieces, worked(piece))
 		}
 		fit.Packs = append(fit.Packs, pack)
 	}

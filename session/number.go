@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -55,6 +56,9 @@ func (n Number) String() string {
 	}
 	return n.Decimal.String()
 }
+
+// Format prints the number as String does, whatever the verb.
+func (n Number) Format(f fmt.State, _ rune) { _, _ = io.WriteString(f, n.String()) }
 
 // MarshalJSON writes the number as a JSON string with all its decimals.
 func (n Number) MarshalJSON() ([]byte, error) { return []byte(`"` + n.String() + `"`), nil }
@@ -136,3 +140,6 @@ func middle(a, b Number) decimal.Decimal {
 
 // lastDigit is one unit of the last digit that n is written with.
 func lastDigit(n Number) Number { return Num(decimal.New(1, n.Exponent())) }
+
+// worked gives a worked-out length at least two decimals; more are kept.
+func worked(d decimal.Decimal) Number { return Num(d.Add(decimal.New(0, -2))) }

@@ -386,7 +386,7 @@ func (c *planCheck) reachable(i int) {
 	}
 	thinnest, thickest := c.plan.packBounds(ch)
 	if high.Sub(thinnest).LessThan(ch.Least.Decimal) || low.Sub(thickest).GreaterThan(ch.Most.Decimal) {
-		c.wrong(fmt.Sprintf("by the ranges of its steps the gap of chain %q is %s to %s, and with %s to %s of shim the window can never be reached", ch.Name, low, high, thinnest, thickest),
+		c.wrong(fmt.Sprintf("by the ranges of its steps the gap of chain %q is %s to %s, and with %s to %s of shim the window can never be reached", ch.Name, worked(low), worked(high), worked(thinnest), worked(thickest)),
 			"check signs, ranges, window and stock", "chain", i)
 	}
 }
@@ -473,5 +473,5 @@ func (ch *Chain) aim() Number {
 	if ch.Aim != nil {
 		return *ch.Aim
 	}
-	return Num(middle(ch.Least, ch.Most))
+	return worked(middle(ch.Least, ch.Most))
 }

@@ -9,8 +9,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"shimwright/calc"
 )
 
 // fakeClock stands still until it is moved.
@@ -121,7 +119,7 @@ func (r *rig) start() {
 	r.t.Helper()
 	bench, err := NewBench(Config{
 		Name: "bench-1", Software: "test", Settings: Settings{Bounce: 700 * time.Millisecond},
-		Profiles: testProfiles(), Method: calc.NewMethod(), Clock: r.clock, Log: r.log,
+		Profiles: testProfiles(), Method: theMethod, Clock: r.clock, Log: r.log,
 	}, r.log.replay(-1))
 	require.NoError(r.t, err)
 	r.bench = bench
@@ -144,7 +142,7 @@ func (r *rig) submit(item any) (Receipt, error) {
 
 func (r *rig) checkReplay() {
 	r.t.Helper()
-	s := NewState(calc.NewMethod())
+	s := NewState(theMethod)
 	require.NoError(r.t, r.log.replay(-1)(s.Apply))
 	live := r.bench.Snapshot()
 	live.Recording = Recording{OK: true}

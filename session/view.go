@@ -90,7 +90,7 @@ func (j *job) placeView(step, place int) PlaceView {
 		Active: step == j.step && place == j.place, Closed: j.steps[step].places[place],
 	}
 	if p := j.placeMean(step, place); p != nil {
-		mean := Num(p.Mean)
+		mean := worked(p.Mean)
 		v.Counted, v.LeftOut, v.Value = p.Counted, p.LeftOut, &mean
 	}
 	if v.Needed = v.Counted; !v.Closed {

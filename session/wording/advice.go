@@ -23,15 +23,15 @@ func Headline(a session.Advice) string {
 		return title(a) + ": no combination in the stock fits."
 	case !a.Best.Inside:
 		return fmt.Sprintf("No combination in the stock comes inside the window %s to %s. The nearest: fit %s, for an end float of %s cold, %s.",
-			a.Least, mm(a.Most), Fit(*a.Best), mm(a.Best.EndFloat), outside(a))
+			a.Least.String(), mm(a.Most), Fit(*a.Best), mm(a.Best.EndFloat), outside(a))
 	case a.State == session.Final:
 		return fmt.Sprintf("Fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
 	}
 	return fmt.Sprintf("So far: fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
 }
 
-// Why is the rest of Advice: what is missing, the gap, the check gap, the reason
-// for the choice, findings, and that the uncertainty is not evaluated.
+// Why is the rest of Advice: what is missing, findings, the gap, the check gap,
+// the reason for the choice, and that the uncertainty is not evaluated.
 func Why(a session.Advice) string {
 	var said []string
 	say := func(text string) {
@@ -40,14 +40,14 @@ func Why(a session.Advice) string {
 		}
 	}
 	say(unfinished(a))
+	for _, f := range a.Findings {
+		say(sentence(Finding(f)))
+	}
 	if a.Gap != nil {
 		say("The gap is " + mm(*a.Gap) + ".")
 		say(wanted(a))
 		say(checkGap(a))
 		say(choice(a))
-	}
-	for _, f := range a.Findings {
-		say(sentence(Finding(f)))
 	}
 	say(leftOut(a))
 	say(uncertainty(a))
@@ -146,24 +146,28 @@ func checkGap(a session.Advice) string {
 	return text + "."
 }
 
+// choice says how near to the aim the best fit comes and what it is ranked
+// against. It does not say "nearest": how the pieces sit may weigh more.
 func choice(a session.Advice) string {
 	if a.Best == nil {
 		return ""
 	}
-	text := "This comes nearest to the aim of " + mm(a.Aim)
+	miss := session.Num(a.Best.EndFloat.Sub(a.Aim.Decimal).Abs())
+	text := fmt.Sprintf("It misses the aim of %s by %s.", mm(a.Aim), mm(miss))
+	if miss.IsZero() {
+		text = "It hits the aim of " + mm(a.Aim) + "."
+	}
 	switch {
-	case !a.Best.Inside:
-		text = "Nothing comes nearer to the aim of " + mm(a.Aim)
 	case a.Possible == 1:
-		text = "It is the only combination the stock allows; the aim is " + mm(a.Aim)
+		text += " It is the only combination that the stock allows."
+	case a.Possible > 1:
+		text += fmt.Sprintf(" Of the %d combinations that the stock allows it ranks first", a.Possible)
+		if len(a.Others) > 0 {
+			text += fmt.Sprintf("; next comes %s, which would give %s", Fit(a.Others[0]), mm(a.Others[0].EndFloat))
+		}
+		text += "."
 	}
-	if a.Possible > 1 {
-		text += fmt.Sprintf(" of the %d combinations that the stock allows", a.Possible)
-	}
-	if len(a.Others) > 0 {
-		text += fmt.Sprintf("; the next best, %s, would give %s", Fit(a.Others[0]), mm(a.Others[0].EndFloat))
-	}
-	return text + "."
+	return text
 }
 
 func leftOut(a session.Advice) string {

@@ -19,6 +19,9 @@ func StepName(s session.StepView) string {
 	return fmt.Sprintf("Step %d of %d: %s.", s.Number, s.Of, title)
 }
 
+// Now says in a line where the measuring stands: StepName and Progress.
+func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progress(s)) }
+
 // StepDo is the rest of Step: how far it is, what to measure, with what, where,
 // and the caution.
 func StepDo(s session.StepView) string {

@@ -150,7 +150,7 @@ func advice(t *testing.T) session.Advice {
 
 func TestAdvice(t *testing.T) {
 	const unsure = " The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
-	const nearest = "This comes nearest to the aim of 0.14 mm of the 120 combinations that the stock allows; the next best, 0.25 + 0.10 mm on the pump side and nothing on the flywheel side, would give 0.345 mm."
+	const nearest = "It misses the aim of 0.14 mm by 0.005 mm. Of the 120 combinations that the stock allows it ranks first; next comes 0.25 + 0.10 mm on the pump side and nothing on the flywheel side, which would give 0.345 mm."
 	for name, c := range map[string]struct {
 		change func(*session.Advice)
 		want   string
@@ -169,18 +169,20 @@ func TestAdvice(t *testing.T) {
 			"End float of the crank: no combination in the stock fits. The gap is 0.695 mm. Wanted to hit the aim of 0.14 mm: 0.555 mm of shim in all; get or lap that thickness." + unsure},
 		"too loose": {func(a *session.Advice) {
 			a.Best.Inside, a.Best.EndFloat, a.Others, a.Possible = false, num(t, "0.245"), nil, 1
+			a.Least = num(t, "0.10")
 		},
-			"No combination in the stock comes inside the window 0.08 to 0.20 mm. The nearest: fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side, for an end float of 0.245 mm cold, 0.045 mm too loose. The gap is 0.695 mm. Wanted to hit the aim of 0.14 mm: 0.555 mm of shim in all; get or lap that thickness. With only the pump side fitted, find a check gap of 0.345 mm. Nothing comes nearer to the aim of 0.14 mm." + unsure},
+			"No combination in the stock comes inside the window 0.10 to 0.20 mm. The nearest: fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side, for an end float of 0.245 mm cold, 0.045 mm too loose. The gap is 0.695 mm. Wanted to hit the aim of 0.14 mm: 0.555 mm of shim in all; get or lap that thickness. With only the pump side fitted, find a check gap of 0.345 mm. It misses the aim of 0.14 mm by 0.105 mm. It is the only combination that the stock allows." + unsure},
 		"too tight": {func(a *session.Advice) {
 			a.Best = &session.Fit{EndFloat: num(t, "-0.01"), Packs: []session.Pack{{Side: "pump side"}}}
 			a.Gap, a.Wanted, a.Others, a.Possible = ptr(t, "-0.01"), ptr(t, "-0.15"), nil, 1
 		},
-			"No combination in the stock comes inside the window 0.08 to 0.20 mm. The nearest: fit nothing on the pump side, for an end float of -0.01 mm cold, 0.09 mm too tight. The gap is -0.01 mm. Even without any shim it would be 0.15 mm tighter than the aim of 0.14 mm: no shim helps, look at the parts. Nothing comes nearer to the aim of 0.14 mm." + unsure},
+			"No combination in the stock comes inside the window 0.08 to 0.20 mm. The nearest: fit nothing on the pump side, for an end float of -0.01 mm cold, 0.09 mm too tight. The gap is -0.01 mm. Even without any shim it would be 0.15 mm tighter than the aim of 0.14 mm: no shim helps, look at the parts. It misses the aim of 0.14 mm by 0.15 mm. It is the only combination that the stock allows." + unsure},
 		"findings and left out": {func(a *session.Advice) {
 			a.Findings = []session.Reason{{Code: "bar missing", Params: map[string]string{"bar": "parallel"}}}
+			a.Aim = num(t, "0.145")
 			a.LeftOut, a.CheckFound, a.Others, a.Possible = []int64{12}, ptr(t, "0.35"), nil, 1
 		},
-			"Fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side. Expect an end float of 0.145 mm cold. The gap is 0.695 mm. With only the pump side fitted, find a check gap of 0.345 mm; found: 0.35 mm. It is the only combination the stock allows; the aim is 0.14 mm. The thickness of the bar parallel is not known; measure it first. Reading 12 was left out." + unsure},
+			"Fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side. Expect an end float of 0.145 mm cold. The thickness of the bar parallel is not known; measure it first. The gap is 0.695 mm. With only the pump side fitted, find a check gap of 0.345 mm; found: 0.35 mm. It hits the aim of 0.145 mm. It is the only combination that the stock allows. Reading 12 was left out." + unsure},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := advice(t)
@@ -226,6 +228,11 @@ func TestStep(t *testing.T) {
 	assert.Equal(t, "Step 2 of 5: Crank over the bearing seats. Place 2 of 2, bottom: 1 of 3 repeats counted, 1 left out. "+
 		"Measure over both seats. With a depth gauge, pump side. Jaws square to the shaft. Caution: Wipe the seats dry.", wording.Step(s))
 	assert.Equal(t, "Step 1 of 1: s. Not begun. With a caliper.", wording.Step(session.StepView{Name: "s", Number: 1, Of: 1, Instrument: session.Caliper}))
+}
+
+func TestNow(t *testing.T) {
+	s := session.StepView{Title: "Ground bar", Number: 2, Of: 6, Places: []session.PlaceView{{Name: "middle", Needed: 2, Active: true}}}
+	assert.Equal(t, "Step 2 of 6: Ground bar. Middle: 0 of 2 repeats counted.", wording.Now(s))
 }
 
 func TestProgress(t *testing.T) {

@@ -1,0 +1,60 @@
+package drawing
+
+import (
+	"shimwright/session"
+)
+
+// Scale draws the window of an advice with its aim and the end float of the best
+// fit as SVG; empty without a fit. A float far outside is drawn at the edge, with
+// an arrow that says so.
+func Scale(a session.Advice) string {
+	if a.Best == nil {
+		return ""
+	}
+	const high, x0, x1, y = 190.0, 250.0, 750.0, 92.0
+	v := &canvas{width: width, height: high}
+	v.rect("paper", 0, 0, width, high)
+	least, most := a.Least.InexactFloat64(), a.Most.InexactFloat64()
+	at := func(n session.Number) float64 {
+		if most <= least {
+			return (x0 + x1) / 2
+		}
+		return x0 + (n.InexactFloat64()-least)/(most-least)*(x1-x0)
+	}
+	v.line("dim", 40, y, width-40, y)
+	v.rect("window", x0, y-26, x1-x0, 52)
+	for _, end := range []struct {
+		x float64
+		n session.Number
+	}{{x0, a.Least}, {x1, a.Most}} {
+		v.line("dim", end.x, y-34, end.x, y+34)
+		text := Rounded(end.n)
+		v.centred("bold", end.x, y+66, 30, textWidth(text, 30, true), text)
+	}
+	v.text("soft", "end", x0-70, y+66, 26, "too tight")
+	v.text("soft", "start", x1+70, y+66, 26, "too loose")
+	aim := max(x0, min(at(a.Aim), x1))
+	v.path("thin", false, aim, y-26, aim, y+36)
+	text := "aim " + Rounded(a.Aim)
+	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
+	drawFloat(v, at(a.Best.EndFloat), y, Rounded(a.Best.EndFloat)+" mm")
+	return v.svg("Window " + Rounded(a.Least) + " to " + Rounded(a.Most) + " mm, aim " + Rounded(a.Aim) +
+		" mm, end float " + Rounded(a.Best.EndFloat) + " mm.")
+}
+
+// drawFloat marks the end float on the scale.
+func drawFloat(v *canvas, x, y float64, text string) {
+	size, _ := fitSize(text, 44, 22, width-2*margin, true)
+	switch {
+	case x < 60:
+		v.arrow("headnow", 24, y, -1, 0, 34)
+		x = 60
+	case x > width-60:
+		v.arrow("headnow", width-24, y, 1, 0, 34)
+		x = width - 60
+	default:
+		v.arrow("head", x, y, 0, 1, 36)
+		v.line("dim", x, y, x, y+26)
+	}
+	v.centred("bold", x, y-44, size, textWidth(text, size, true), text)
+}
