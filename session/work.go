@@ -97,10 +97,10 @@ func readRows(file string, text io.Reader, plan *Plan) ([]row, error) {
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := r.FieldPos(0)
 		if err != nil {
-			return nil, append(problems, csvProblem(file, csvLine(err, line), "this is not a row of comma-separated values", "put quotes around a text that has commas or quotes in it")...)
+			return nil, append(problems, csvProblem(file, csvLine(err), "this is not a row of comma-separated values", "put quotes around a text that has commas or quotes in it")...)
 		}
+		line, _ := r.FieldPos(0)
 		if len(rows) == maxWorkRows {
 			return nil, csvProblem(file, line, "the file has more than 100000 readings", "split it")
 		}
@@ -125,12 +125,12 @@ func csvProblem(file string, line int, wrong, right string) tomlfile.Problems {
 }
 
 // csvLine is the line that a csv error names.
-func csvLine(err error, otherwise int) int {
+func csvLine(err error) int {
 	var parse *csv.ParseError
 	if errors.As(err, &parse) {
 		return parse.Line
 	}
-	return otherwise
+	return 1
 }
 
 func columnsOf(header []string) (map[string]int, string) {
