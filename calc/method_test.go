@@ -44,10 +44,10 @@ func TestLargestDeviationIsADistribution(t *testing.T) {
 	}
 }
 
-// Simulation: of 400,000 sets of n, 95 % must stay within the limit; three standard
-// errors of such a share are 0.00103.
+// Simulation: of 150,000 sets of n, 95 % must stay within the limit; three standard
+// errors of such a share are 0.00169.
 func TestKnownScatterAgainstSimulation(t *testing.T) {
-	const sets = 400_000
+	const sets = 150_000
 	m, random := NewMethod(), rand.New(rand.NewPCG(20, 7))
 	for n := 2; n < grubbsFrom; n++ {
 		within, x := 0, make([]float64, n)
@@ -61,7 +61,7 @@ func TestKnownScatterAgainstSimulation(t *testing.T) {
 				within++
 			}
 		}
-		assert.InDelta(t, 0.95, float64(within)/sets, 0.00104, "n = %d", n)
+		assert.InDelta(t, 0.95, float64(within)/sets, 0.0017, "n = %d", n)
 	}
 }
 
