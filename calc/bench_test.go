@@ -34,7 +34,7 @@ var benchProblems = []struct {
 }{{"regular", false, false}, {"regular even", false, true}, {"irregular", true, false}, {"irregular even", true, true}}
 
 func BenchmarkBestFits(b *testing.B) {
-	m := NewMethod()
+	m := method
 	for _, c := range benchProblems {
 		p := twoSides(c.irregular, c.even)
 		b.Run(c.name, func(b *testing.B) {
@@ -50,7 +50,7 @@ func BenchmarkBestFits(b *testing.B) {
 // BenchmarkBruteForce does the same problems by trying everything, and fails if the
 // answers differ.
 func BenchmarkBruteForce(b *testing.B) {
-	m := NewMethod()
+	m := method
 	for _, c := range benchProblems {
 		p := twoSides(c.irregular, c.even)
 		b.Run(c.name, func(b *testing.B) {
@@ -67,7 +67,7 @@ func BenchmarkBruteForce(b *testing.B) {
 
 // BenchmarkAdvice is a chain of ten terms and the shims for its gap.
 func BenchmarkAdvice(b *testing.B) {
-	m, p := NewMethod(), twoSides(true, true)
+	m, p := method, twoSides(true, true)
 	var terms []Term
 	for i := range int64(10) {
 		terms = append(terms, Term{"length", 1 - 2*int(i%2), decimal.New(3000+i*i*17, -2)})
@@ -84,7 +84,7 @@ func BenchmarkAdvice(b *testing.B) {
 }
 
 func BenchmarkReduceThree(b *testing.B) {
-	m := NewMethod()
+	m := method
 	repeats := []Repeat{{1, d("35.88")}, {1, d("35.89")}, {1, d("35.89")}}
 	b.ReportAllocs()
 	for b.Loop() {
@@ -94,7 +94,7 @@ func BenchmarkReduceThree(b *testing.B) {
 }
 
 func BenchmarkReduceFourThousand(b *testing.B) {
-	m := NewMethod()
+	m := method
 	var repeats []Repeat
 	for i := range int64(maxRepeats) {
 		repeats = append(repeats, Repeat{1, decimal.New(i*i%101, -2)})
@@ -110,6 +110,9 @@ func BenchmarkNewMethod(b *testing.B) {
 		NewMethod()
 	}
 }
+
+// method is made once: it does not change.
+var method = NewMethod()
 
 var caliper = Scatter{Resolution: d("0.01"), Repeatability: d("0.005")}
 

@@ -12,11 +12,11 @@ import (
 )
 
 func TestVersion(t *testing.T) {
-	assert.Equal(t, "shimwright/1", NewMethod().Version())
+	assert.Equal(t, "shimwright/1", method.Version())
 }
 
 func TestKnownScatterLimits(t *testing.T) {
-	m := NewMethod()
+	m := method
 	for n := 2; n < grubbsFrom; n++ {
 		t.Logf("n = %d: %.10f", n, m.scatter[n])
 		assert.InDelta(t, 0.95, largestDeviation(n, m.scatter[n]), 1e-12, "n = %d", n)
@@ -27,7 +27,7 @@ func TestKnownScatterLimits(t *testing.T) {
 // For two values |x₁−x₂|/2 is |N(0,1)|/√2, so the limit is 1.959963984540054/√2 (the
 // normal quantile is in any table; to these digits from gonum).
 func TestKnownScatterOfTwoByHand(t *testing.T) {
-	assert.InDelta(t, 1.959963984540054/math.Sqrt2, NewMethod().scatter[2], 1e-10)
+	assert.InDelta(t, 1.959963984540054/math.Sqrt2, method.scatter[2], 1e-10)
 	for _, q := range []float64{0.1, 0.5, 1, 2, 3} {
 		assert.InDelta(t, math.Erf(q), largestDeviation(2, q), 1e-10, "q = %g", q)
 	}
@@ -48,7 +48,7 @@ func TestLargestDeviationIsADistribution(t *testing.T) {
 // errors of such a share are 0.00169.
 func TestKnownScatterAgainstSimulation(t *testing.T) {
 	const sets = 150_000
-	m, random := NewMethod(), rand.New(rand.NewPCG(20, 7))
+	m, random := method, rand.New(rand.NewPCG(20, 7))
 	for n := 2; n < grubbsFrom; n++ {
 		within, x := 0, make([]float64, n)
 		for range sets {
@@ -83,7 +83,7 @@ func TestStudentQuantilesAgainstTableG2(t *testing.T) {
 // Printed tables of Grubbs limits (several handbooks carry them, off by up to 0.001 from
 // the formula) and the formula of the NIST/SEMATECH e-Handbook, 1.3.5.17.1.
 func TestGrubbsLimitsAgainstPrintedTables(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rows := reference(t, "grubbs_critical.csv")
 	for _, r := range rows {
 		n := int(float(t, r[0]))
@@ -105,7 +105,7 @@ func TestGrubbsIsBlindAtThree(t *testing.T) {
 }
 
 func TestLimitsGoOnBeyondTheCache(t *testing.T) {
-	m := NewMethod()
+	m := method
 	assert.Greater(t, m.limit(cachedLimits), m.limit(cachedLimits-1))
 	assert.InDelta(t, m.limit(cachedLimits-1), m.limit(cachedLimits), 0.002)
 	assert.Greater(t, m.limit(maxRepeats), m.limit(cachedLimits))

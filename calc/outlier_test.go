@@ -33,7 +33,7 @@ func setOf(t *testing.T, texts []string) []item {
 func TestGrubbsUranium(t *testing.T) {
 	set := setOf(t, column(t, "uranium8.csv"))
 	verdicts := make([]Verdict, len(set))
-	out := NewMethod().extremes(set, testGrubbs, verdicts)
+	out := method.extremes(set, testGrubbs, verdicts)
 	assert.Equal(t, ends{high: 1}, out)
 	assert.InDelta(t, 2.4687, verdicts[7].Statistic, 1e-4)
 	assert.InDelta(t, 2.1266, verdicts[7].Limit, 1e-4)
@@ -43,7 +43,7 @@ func TestGrubbsUranium(t *testing.T) {
 // NIST/SEMATECH e-Handbook 1.3.5.17.3, after B. Rosner 1983: three outliers of 54, and all
 // ten R and λ.
 func TestGeneralisedESDRosner(t *testing.T) {
-	texts, m := column(t, "rosner54.csv"), NewMethod()
+	texts, m := column(t, "rosner54.csv"), method
 	set := setOf(t, texts)
 	verdicts := make([]Verdict, len(set))
 	require.Equal(t, ends{high: 3}, m.extremes(set, testMany, verdicts))

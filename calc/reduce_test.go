@@ -88,7 +88,7 @@ func TestReduce(t *testing.T) {
 		{"half to even, down", "1: 5.00 5.00 5.01; 2: 5.00", 0, "", "5.00166", "5.00166", "", ""},
 	} {
 		repeats := taken(c.repeats)
-		got, err := NewMethod().Reduce(repeats, caliper, ReduceRule{c.governs, nullable(c.differ)})
+		got, err := method.Reduce(repeats, caliper, ReduceRule{c.governs, nullable(c.differ)})
 		require.NoError(t, err, c.name)
 		assert.Equal(t, c.value, got.Value.String(), c.name)
 		assert.Equal(t, c.withAll, got.ValueWithAll.String(), c.name)
@@ -103,7 +103,7 @@ func TestReduce(t *testing.T) {
 func TestPracticalLimitOfAPoorInstrument(t *testing.T) {
 	for _, c := range []struct{ repeats, leftOut string }{{"1: 5 5 5.055", ""}, {"1: 5 5 5.056", "5.056"}} {
 		repeats := taken(c.repeats)
-		got, err := NewMethod().Reduce(repeats, Scatter{d("0.001"), d("0.02")}, ReduceRule{})
+		got, err := method.Reduce(repeats, Scatter{d("0.001"), d("0.02")}, ReduceRule{})
 		require.NoError(t, err)
 		assert.Equal(t, c.leftOut, leftOut(repeats, got), c.repeats)
 		assert.Greater(t, got.Verdicts[2].Statistic, got.Verdicts[2].Limit)
@@ -111,7 +111,7 @@ func TestPracticalLimitOfAPoorInstrument(t *testing.T) {
 }
 
 func TestReduceTellsOfEachPlace(t *testing.T) {
-	got, err := NewMethod().Reduce(taken("7: 5.00 5.01 5.50; 0: 6.00 6.40"), caliper, ReduceRule{PlacesDiffer: nullable("0.5")})
+	got, err := method.Reduce(taken("7: 5.00 5.01 5.50; 0: 6.00 6.40"), caliper, ReduceRule{PlacesDiffer: nullable("0.5")})
 	require.NoError(t, err)
 	require.Len(t, got.Places, 2)
 	assert.Equal(t, PlaceMean{0, d("6.2"), d("6.2"), d("0.4"), 2, 0, true}, got.Places[0])
@@ -135,7 +135,7 @@ func TestReduceNamesTheTest(t *testing.T) {
 		for i := range n {
 			repeats = append(repeats, Repeat{1, decimal.New(int64(500+i%3), -2)})
 		}
-		got, err := NewMethod().Reduce(repeats, caliper, ReduceRule{})
+		got, err := method.Reduce(repeats, caliper, ReduceRule{})
 		require.NoError(t, err)
 		for _, v := range got.Verdicts {
 			assert.Equal(t, want, v.Test, n)
@@ -161,7 +161,7 @@ func TestManyRepeats(t *testing.T) {
 		{"one more than a third", strings.Repeat(" 7.00", 14), "", true},
 	} {
 		repeats := taken("1:" + good + c.bad)
-		got, err := NewMethod().Reduce(repeats, caliper, ReduceRule{})
+		got, err := method.Reduce(repeats, caliper, ReduceRule{})
 		require.NoError(t, err, c.name)
 		assert.Equal(t, c.leftOut, leftOut(repeats, got), c.name)
 		assert.Equal(t, c.unsettled, got.Unsettled, c.name)
@@ -174,7 +174,7 @@ func TestMoreThanAThirdOutIsUnsettled(t *testing.T) {
 	for far := int64(10); len(repeats) < 28; far *= 4 {
 		repeats = append(repeats, Repeat{1, decimal.New(far, -1)})
 	}
-	got, err := NewMethod().Reduce(repeats, caliper, ReduceRule{})
+	got, err := method.Reduce(repeats, caliper, ReduceRule{})
 	require.NoError(t, err)
 	assert.True(t, got.Unsettled)
 	assert.Empty(t, leftOut(repeats, got))
@@ -189,7 +189,7 @@ func TestDriftMichelso(t *testing.T) {
 	for _, v := range column(t, "strd_michelso.csv") {
 		repeats = append(repeats, Repeat{4, d(v)})
 	}
-	got, err := NewMethod().Reduce(repeats, Scatter{d("0.01"), d("0.08")}, ReduceRule{})
+	got, err := method.Reduce(repeats, Scatter{d("0.01"), d("0.08")}, ReduceRule{})
 	require.NoError(t, err)
 	assert.Equal(t, "299.8524", got.Value.String(), "certified mean")
 	assert.Equal(t, []Finding{{"repeats not independent", map[string]string{"place": "4", "autocorrelation": "0.535", "limit": "0.200", "repeats": "100"}}}, got.Findings)
@@ -203,7 +203,7 @@ func TestDriftIsAskedFromTenRepeats(t *testing.T) {
 		{"1: 1 1 1.01 1.01 1 1.01 1.01 1 1 1.01", ""},
 		{"1: 1 1 1 1 1 1 1 1 1 1", ""},
 	} {
-		got, err := NewMethod().Reduce(taken(c.repeats), caliper, ReduceRule{})
+		got, err := method.Reduce(taken(c.repeats), caliper, ReduceRule{})
 		require.NoError(t, err)
 		assert.Equal(t, c.want, codes(got), c.repeats)
 	}
@@ -232,7 +232,7 @@ func TestReduceRefuses(t *testing.T) {
 		{"rule.placesdiffer", "0 or more", good, caliper, ReduceRule{PlacesDiffer: nullable("-0.1")}},
 		{"rule.placesdiffer", "million", good, caliper, ReduceRule{PlacesDiffer: nullable("1e7")}},
 	} {
-		got, err := NewMethod().Reduce(c.repeats, c.s, c.r)
+		got, err := method.Reduce(c.repeats, c.s, c.r)
 		refused(t, err, c.field, c.problem)
 		assert.Zero(t, got)
 	}
@@ -288,7 +288,7 @@ func someRule(t *rapid.T) ReduceRule {
 
 // Whatever the order, the same values are left out and the same value comes out.
 func TestOrderOfReadingsIsIrrelevant(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		repeats, rule := someRepeats(t), someRule(t)
 		shuffled := rapid.Permutation(repeats).Draw(t, "shuffled")
@@ -321,7 +321,7 @@ func fates(repeats []Repeat, r Reduction) map[string][2]int {
 }
 
 func TestReductionInvariants(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		repeats := someRepeats(t)
 		got, err := m.Reduce(repeats, caliper, someRule(t))
@@ -347,7 +347,7 @@ func TestReductionInvariants(t *testing.T) {
 
 // In inches times 25.4, exactly 25.4 times the value comes out, and the same are left out.
 func TestUnitsScale(t *testing.T) {
-	m, inch := NewMethod(), d("25.4")
+	m, inch := method, d("25.4")
 	rapid.Check(t, func(t *rapid.T) {
 		repeats, rule := someRepeats(t), someRule(t)
 		rule.PlacesDiffer = decimal.NullDecimal{}
@@ -374,7 +374,7 @@ func FuzzReduce(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 0, 0, 200, 0, 0}, int64(-7), int32(-9), int64(1), int32(5), 2, int64(-1))
 	f.Add([]byte{}, int64(1), int32(0), int64(1), int32(0), 7, int64(0))
 	f.Add([]byte{255}, int64(math.MaxInt64), int32(math.MaxInt32), int64(math.MinInt64), int32(math.MinInt32), -1, int64(1))
-	m := NewMethod()
+	m := method
 	f.Fuzz(func(t *testing.T, values []byte, unit int64, exp int32, sr int64, srExp int32, governs int, allow int64) {
 		var repeats []Repeat
 		for i, v := range values {

@@ -28,7 +28,7 @@ var usual = Window{d("0.05"), d("0.15"), d("0.10")}
 // bestFits returns the best fits after checking that plain search agrees.
 func bestFits(t *testing.T, p ShimProblem, most int) Fits {
 	t.Helper()
-	got, err := NewMethod().BestFits(p, most)
+	got, err := method.BestFits(p, most)
 	require.NoError(t, err)
 	best, possible := bruteForce(p, most)
 	assert.Equal(t, written(best), written(got.Best))
@@ -153,12 +153,12 @@ func TestBestFitsRefuses(t *testing.T) {
 		p := good
 		p.Sides = append([]Side(nil), good.Sides...)
 		c.spoil(&p)
-		got, err := NewMethod().BestFits(p, 5)
+		got, err := method.BestFits(p, 5)
 		refused(t, err, c.field, c.problem)
 		assert.Zero(t, got)
 	}
 	for _, most := range []int{0, -1, 1001} {
-		_, err := NewMethod().BestFits(good, most)
+		_, err := method.BestFits(good, most)
 		refused(t, err, "most", "ask for 1 to 1000")
 	}
 }
@@ -175,12 +175,12 @@ func manySizes(n int) []Shim {
 // A large stock within the bound is searched, and the aim is met.
 func TestLargeStock(t *testing.T) {
 	p := ShimProblem{d("0.9"), manySizes(1000), twoUpTo(1), usual, d("0.01"), true}
-	got, err := NewMethod().BestFits(p, 3)
+	got, err := method.BestFits(p, 3)
 	require.NoError(t, err)
 	assert.Equal(t, "left [0.4003] = 0.4003, right [0.4003] = 0.4003, total 0.8006 float 0.0994 check 0.4997 inside true", written(got.Best)[0])
 	assert.EqualValues(t, 1001*1001, got.Possible)
 	p.Stock, p.Sides = manySizes(70), twoUpTo(3)
-	got, err = NewMethod().BestFits(p, 3)
+	got, err = method.BestFits(p, 3)
 	require.NoError(t, err)
 	// No pack comes to 0.4 exactly, so even packs miss the aim by less than a grain.
 	assert.Equal(t, "0.0998", got.Best[0].EndFloat.String())
@@ -217,7 +217,7 @@ func someProblem(t *rapid.T) ShimProblem {
 }
 
 func TestBestFitsIsTheExhaustiveOptimum(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		p, most := someProblem(t), rapid.SampledFrom([]int{1, 2, 5, 40, 1000}).Draw(t, "most")
 		got, err := m.BestFits(p, most)
@@ -242,7 +242,7 @@ func TestBestFitsIsTheOptimumOfManyPairs(t *testing.T) {
 }
 
 func TestStockOrderIsIrrelevant(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		p := someProblem(t)
 		a, err := m.BestFits(p, 8)
@@ -272,7 +272,7 @@ func merits(p ShimProblem, f Fit) []int64 {
 }
 
 func TestMirroredSides(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		p := someProblem(t)
 		if len(p.Sides) == 1 {
@@ -294,7 +294,7 @@ func TestMirroredSides(t *testing.T) {
 
 // With more in stock the best fit is as good or better, and what was possible still is.
 func TestMoreStockIsNeverWorse(t *testing.T) {
-	m := NewMethod()
+	m := method
 	rapid.Check(t, func(t *rapid.T) {
 		p := someProblem(t)
 		a, err := m.BestFits(p, 1)
@@ -323,7 +323,7 @@ func FuzzBestFits(f *testing.F) {
 	f.Add([]byte{20, 1, 20, 255, 1, 3}, int64(200), int32(-3), int64(-120), int64(-50), int64(-100), int64(1), uint8(3), uint8(1), false, 1)
 	f.Add([]byte{1}, int64(math.MaxInt64), int32(math.MaxInt32), int64(math.MinInt64), int64(0), int64(0), int64(0), uint8(0), uint8(0), false, 0)
 	f.Add([]byte{3, 3, 5, 200, 7, 9}, int64(-1), int32(5), int64(0), int64(9), int64(9), int64(9), uint8(6), uint8(6), true, 1000)
-	m := NewMethod()
+	m := method
 	f.Fuzz(func(t *testing.T, stock []byte, gap int64, exp int32, least, most, aim, grain int64, pieces, fewest uint8, even bool, number int) {
 		if len(stock) > 24 {
 			stock = stock[:24]
