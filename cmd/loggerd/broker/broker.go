@@ -35,8 +35,9 @@ const (
 	maxClients  = 200
 	maxPending  = 1024 // messages that wait for one display; further ones are dropped
 	maxSilence  = 20 * time.Minute
-	firstPacket = 10 * time.Second // from connection to CONNECT
-	writeLimit  = 5 * time.Second  // a write that takes longer ends the connection
+	firstPacket = 10 * time.Second       // from connection to CONNECT
+	writeLimit  = 5 * time.Second        // a write that takes longer ends the connection
+	closeGrace  = 250 * time.Millisecond // to say goodbye to displays
 	closeLimit  = 2 * time.Second
 	acceptPause = 100 * time.Millisecond // after an error of accept
 )
@@ -127,15 +128,23 @@ func (b *Broker) Dropped() int64 {
 // seconds, and may be called again.
 func (b *Broker) Close() error { return b.close() }
 
-// shut asks the library to close, which can hang, and cuts what is left.
+// shut asks the library to close. That hangs when a client is just coming or
+// going, so soon afterwards whatever is still open is cut, which frees it.
 func (b *Broker) shut() error {
 	done := make(chan error, 1)
 	go func() { done <- b.server.Close() }()
+	limit := time.After(closeLimit)
 	select {
 	case err := <-done:
 		return errors.Join(err, b.listen.cut())
-	case <-time.After(closeLimit):
-		return errors.Join(errors.New("the embedded broker did not close in time; its connections were cut"), b.listen.cut())
+	case <-time.After(closeGrace):
+	}
+	cut := b.listen.cut()
+	select {
+	case err := <-done:
+		return errors.Join(err, cut)
+	case <-limit:
+		return errors.Join(errors.New("the embedded broker did not close in time; its connections were cut"), cut)
 	}
 }
 

@@ -291,6 +291,22 @@ func TestCloseTwice(t *testing.T) {
 	require.NoError(t, free.Close())
 }
 
+func TestCloseWhileAClientIsComing(t *testing.T) {
+	b, _ := start(t)
+	coming, err := net.Dial("tcp", b.Addr()) // connected, but says nothing yet
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = coming.Close() })
+	require.Eventually(t, func() bool { // the publisher and this one
+		b.listen.mu.Lock()
+		defer b.listen.mu.Unlock()
+		return len(b.listen.open) == 2
+	}, soon, tick)
+	require.NoError(t, b.Close())
+	require.NoError(t, coming.SetReadDeadline(time.Now().Add(soon)))
+	_, err = coming.Read(make([]byte, 1))
+	assert.NotErrorIs(t, err, os.ErrDeadlineExceeded, "it was cut")
+}
+
 func TestOnlyErrorsAreLogged(t *testing.T) {
 	var out bytes.Buffer
 	log := errorsOnly(slog.New(slog.NewTextHandler(&out, nil)))

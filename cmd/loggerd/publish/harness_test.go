@@ -133,6 +133,11 @@ func watch(t testing.TB, addr string, topics ...string) *display {
 		require.True(t, token.WaitTimeout(soon))
 		require.NoError(t, token.Error())
 	}
+	// Brokers answer one client's packets in turn: after this answer what was
+	// retained has been sent, and all that comes now is new.
+	token := c.Unsubscribe("works/nothing")
+	require.True(t, token.WaitTimeout(soon))
+	require.NoError(t, token.Error())
 	return d
 }
 

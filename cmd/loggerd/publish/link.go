@@ -23,7 +23,14 @@ type link struct {
 	timeout   time.Duration
 	lost      chan error                 // one slot
 	foreign   chan struct{}              // one slot: our status topic says something else
+	posted    []posted                   // on their way
 	published map[string]session.Message // retained topics as the broker has acknowledged them
+	version   int64                      // of the snapshot that these are from
+}
+
+type posted struct {
+	message session.Message
+	token   paho.Token
 }
 
 // dial connects for a run, with will as the will.
@@ -77,26 +84,31 @@ func (l *link) wait(ctx context.Context, token paho.Token) error {
 	}
 }
 
-// send publishes the batch in order and waits until the broker has acknowledged
-// all of it. On an error none of it counts as published.
-func (l *link) send(ctx context.Context, batch []session.Message) error {
-	tokens := make([]paho.Token, 0, len(batch))
-	for _, m := range batch {
+// post puts messages on their way, in order.
+func (l *link) post(messages ...session.Message) error {
+	for _, m := range messages {
 		if !l.client.IsConnectionOpen() {
 			return paho.ErrNotConnected
 		}
-		tokens = append(tokens, l.client.Publish(l.prefix+m.Topic, 1, m.Retained, m.Payload))
+		l.posted = append(l.posted, posted{m, l.client.Publish(l.prefix+m.Topic, 1, m.Retained, m.Payload)})
 	}
-	for _, token := range tokens {
-		if err := l.wait(ctx, token); err != nil {
+	return nil
+}
+
+// settle waits until the broker has acknowledged all that was posted. After an
+// error none of it counts, and the link is done for.
+func (l *link) settle(ctx context.Context) error {
+	for _, p := range l.posted {
+		if err := l.wait(ctx, p.token); err != nil {
 			return fmt.Errorf("cannot publish: %w", err)
 		}
 	}
-	for _, m := range batch {
-		if m.Retained {
-			l.published[m.Topic] = m
+	for _, p := range l.posted {
+		if p.message.Retained {
+			l.published[p.message.Topic] = p.message
 		}
 	}
+	l.posted = l.posted[:0]
 	return nil
 }
 

@@ -10,14 +10,12 @@ import (
 	"shimwright/session"
 )
 
-const (
-	maxWaiting = 4096      // readings that wait for a broker
-	maxPayload = 250 << 10 // bytes; the embedded broker ends a connection that sends 256 KiB
-)
+// maxWaiting is how many readings wait for a broker.
+const maxWaiting = 4096
 
-// An outbox is what is to be published: the latest retained state, and the
-// readings that no broker has acknowledged. One goroutine fills it from the
-// mailbox and one empties it; neither waits for the other.
+// An outbox is what is to be published: the latest snapshot, and the readings
+// that no broker has acknowledged. One goroutine fills it from the mailbox and one
+// empties it; neither waits for the other.
 type outbox struct {
 	log     *slog.Logger
 	changed chan struct{} // one slot: there may be something new
@@ -26,7 +24,7 @@ type outbox struct {
 
 	mu       sync.Mutex
 	snapshot session.Snapshot
-	retained []session.Message
+	version  int64             // counts the snapshots
 	readings []session.Message // in the order of their sequence
 	newest   int64             // sequence of the newest reading seen
 	given    int64             // how many readings were ever taken off the front
@@ -64,32 +62,18 @@ func (b *outbox) collect(ctx context.Context, mail <-chan session.Snapshot) {
 	}
 }
 
-// take makes the messages of a snapshot. One that cannot be written or is too
-// large is left out, and the log says so.
+// take keeps a snapshot. Only its new readings become messages at once: of the
+// rest nobody needs what the next snapshot replaces.
 func (b *outbox) take(s session.Snapshot) {
-	retained, err := s.Retained()
-	if err != nil {
-		b.log.Error("retained messages are not published", "error", err)
-	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.snapshot = s
-	if err == nil {
-		b.retained = slices.DeleteFunc(retained, b.tooLarge)
-	}
+	b.version++
 	b.queue(s)
 	select {
 	case b.changed <- struct{}{}:
 	default:
 	}
-}
-
-func (b *outbox) tooLarge(m session.Message) bool {
-	if len(m.Payload) <= maxPayload {
-		return false
-	}
-	b.log.Error("a message is too large to publish; make the plan shorter", "topic", m.Topic, "bytes", len(m.Payload))
-	return true
 }
 
 // queue appends the readings that are newer than any before.
@@ -120,33 +104,19 @@ func (b *outbox) drop(n int) {
 	b.given += int64(n)
 }
 
-// latest returns the snapshot in force.
-func (b *outbox) latest() session.Snapshot {
+// latest returns the snapshot in force and its number.
+func (b *outbox) latest() (s session.Snapshot, version int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.snapshot
+	return b.snapshot, b.version
 }
 
-// retainedNow returns the whole retained state but the status.
-func (b *outbox) retainedNow() []session.Message {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Clone(b.retained)
-}
-
-// batch returns up to most waiting readings and then the retained messages that
-// say something else than those published. The mark goes to delivered.
-func (b *outbox) batch(published map[string]session.Message, most int) (batch []session.Message, mark int64) {
+// waiting returns up to most readings. The mark goes to delivered.
+func (b *outbox) waiting(most int) (readings []session.Message, mark int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	n := min(most, len(b.readings))
-	batch = slices.Clone(b.readings[:n])
-	for _, m := range b.retained {
-		if !m.Same(published[m.Topic]) {
-			batch = append(batch, m)
-		}
-	}
-	return batch, b.given + int64(n)
+	return slices.Clone(b.readings[:n]), b.given + int64(n)
 }
 
 // delivered takes the readings up to the mark off; some of them may have been

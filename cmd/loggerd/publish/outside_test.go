@@ -57,18 +57,18 @@ func subscriber(t *testing.T, addr, topic string) <-chan string {
 	return lines
 }
 
-// next returns the next line whose topic ends so.
-func next(t *testing.T, lines <-chan string, topic string) string {
+// next returns the next line whose topic ends so and whose payload says this.
+func next(t *testing.T, lines <-chan string, topic, says string) string {
 	t.Helper()
 	for limit := time.After(soon); ; {
 		select {
 		case line, ok := <-lines:
 			require.True(t, ok, "the subscriber ended")
-			if strings.HasSuffix(strings.Fields(line)[1], topic) {
+			if strings.HasSuffix(strings.Fields(line)[1], topic) && strings.Contains(line, says) {
 				return line
 			}
 		case <-limit:
-			require.Fail(t, "nothing on "+topic)
+			require.Fail(t, "nothing on "+topic+" that says "+says)
 		}
 	}
 }
@@ -84,7 +84,6 @@ func foreignBroker(t *testing.T) (addr string, stop func()) {
 	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\nuser root\nlog_dest none\n", free.Addr().(*net.TCPAddr).Port)
 	require.NoError(t, os.WriteFile(conf, []byte(text), 0o600))
 	cmd := exec.Command(program(t, "mosquitto"), "-c", conf)
-	cmd.Stderr = os.Stderr
 	require.NoError(t, cmd.Start())
 	stop = func() {
 		_ = cmd.Process.Kill()
@@ -109,7 +108,7 @@ func TestForeignSubscriberAtOurBroker(t *testing.T) {
 	late := subscriber(t, b.Addr(), "works/#")
 	seen := map[string]string{}
 	for range 4 {
-		retained, rest, _ := strings.Cut(next(t, late, ""), " ")
+		retained, rest, _ := strings.Cut(next(t, late, "", ""), " ")
 		topic, payload, _ := strings.Cut(rest, " ")
 		assert.Equal(t, "1", retained)
 		seen[strings.TrimPrefix(topic, "works/v1/bench-1/")] = payload
@@ -119,7 +118,7 @@ func TestForeignSubscriberAtOurBroker(t *testing.T) {
 	}
 	for seq := int64(3); seq < 6; seq++ {
 		bench.put(snapshot(2, seq))
-		line := next(t, late, "/reading")
+		line := next(t, late, "/reading", "")
 		assert.True(t, strings.HasPrefix(line, fmt.Sprintf(`0 works/v1/bench-1/reading {"schema":1,"run":7,"seq":%d,`, seq)), line)
 	}
 }
@@ -130,27 +129,27 @@ func TestForeignBrokerAndSubscriber(t *testing.T) {
 	bench := newBench(snapshot(2))
 	end := run(t, config(w.addr(), bench))
 	lines := subscriber(t, first, "works/#")
-	assert.Contains(t, next(t, lines, "/status"), `"state":"live"`)
+	next(t, lines, "/status", `"state":"live"`)
 
 	w.cut() // abrupt death: the broker sends the will, then we are back
-	assert.Contains(t, next(t, lines, "/status"), `"state":"gone"`)
-	assert.Contains(t, next(t, lines, "/step"), `"run":7`)
-	assert.Contains(t, next(t, lines, "/status"), `"state":"live"`)
+	next(t, lines, "/status", `"state":"gone"`)
+	next(t, lines, "/step", `"run":7`)
+	next(t, lines, "/status", `"state":"live"`)
 	bench.put(snapshot(2, 3))
-	assert.Contains(t, next(t, lines, "/reading"), `"seq":3,`)
+	next(t, lines, "/reading", `"seq":3,`)
 
 	second, _ := foreignBroker(t) // the broker dies, another takes its place and knows nothing
 	w.lead(second)
 	stopFirst()
 	bench.put(snapshot(2, 3, 4))
 	lines = subscriber(t, second, "works/v1/bench-1/+")
-	assert.Contains(t, next(t, lines, "/status"), `"state":"live"`)
+	next(t, lines, "/status", `"state":"live"`)
 	late := subscriber(t, second, "works/v1/bench-1/+")
-	assert.True(t, strings.HasPrefix(next(t, late, "/advice"), "1 "))
+	assert.True(t, strings.HasPrefix(next(t, late, "/advice", ""), "1 "))
 	bench.put(snapshot(2, 3, 4, 5))
-	assert.Contains(t, next(t, late, "/reading"), `"seq":5,`)
+	next(t, late, "/reading", `"seq":5,`)
 	end()
-	assert.Contains(t, next(t, lines, "/status"), `"state":"ended"`)
+	next(t, lines, "/status", `"state":"ended"`)
 }
 
 // A new run with the client id of one that hangs: the broker ends the old
@@ -161,12 +160,10 @@ func TestForeignBrokerSendsALateWill(t *testing.T) {
 	cfg.After = func(time.Duration) <-chan time.Time { return nil }
 	run(t, cfg)
 	lines := subscriber(t, addr, statusTopic)
-	assert.Contains(t, next(t, lines, "/status"), `"run":6`)
+	next(t, lines, "/status", `"run":6`)
 	run(t, config(addr, newBench(snapshotOf(7))))
 	d := watch(t, addr, statusTopic)
 	d.status(t, 7, session.StatusLive)
-	for line := ""; !strings.Contains(line, `"run":7`); {
-		line = next(t, lines, "/status")
-	}
+	next(t, lines, "/status", `"run":7`)
 	watch(t, addr, statusTopic).status(t, 7, session.StatusLive)
 }

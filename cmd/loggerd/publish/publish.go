@@ -54,7 +54,9 @@ type Publisher struct {
 	cfg    Config
 	broker *url.URL
 	prefix string
-	beat   int64 // of the last status
+	// Of Run's goroutine:
+	beat    int64           // of the last status
+	leftOut map[string]bool // topics that were too large once
 }
 
 // New checks cfg; it connects to nothing yet.
@@ -74,7 +76,7 @@ func New(cfg Config) (*Publisher, error) {
 		return nil, errors.New("cannot publish with a negative heartbeat or timeout; write a time such as 5s")
 	}
 	cfg.fill()
-	return &Publisher{cfg: cfg, broker: broker, prefix: prefix}, nil
+	return &Publisher{cfg: cfg, broker: broker, prefix: prefix, leftOut: map[string]bool{}}, nil
 }
 
 func (c *Config) fill() {
@@ -181,101 +183,159 @@ func (p *Publisher) pause(failures int) time.Duration {
 // connection lives one connection from dialling to its end. It is proved once a
 // heartbeat has been acknowledged on it.
 func (p *Publisher) connection(ctx context.Context, box *outbox) (proved bool, err error) {
-	will, err := p.status(box, session.StatusGone)
+	snapshot, _ := box.latest()
+	will, err := p.status(snapshot, session.StatusGone)
 	if err != nil {
 		return false, err
 	}
-	l, err := p.dial(ctx, will, box.latest().Run)
+	l, err := p.dial(ctx, will, snapshot.Run)
 	if err != nil {
 		return false, err
 	}
 	defer l.close()
-	if err = p.present(ctx, l, box); err == nil {
-		p.cfg.Log.Info("connected to the broker", "broker", p.broker.String(), "topics", p.prefix+"#")
-		proved, err = p.serve(ctx, l, box)
+	later, stop := grace(ctx, p.cfg.Timeout)
+	defer stop()
+	if err := p.present(later, l, box); err != nil {
+		return false, err
 	}
-	if ctx.Err() != nil {
-		return proved, p.farewell(l, box)
+	p.cfg.Log.Info("connected to the broker", "broker", p.broker.String(), "topics", p.prefix+"#")
+	proved, err = p.serve(ctx, later, l, box)
+	if err == nil {
+		err = p.farewell(later, l, box)
 	}
 	return proved, err
+}
+
+// grace returns a context that ends some time after ctx, so that what is under
+// way can finish.
+func grace(ctx context.Context, extra time.Duration) (context.Context, context.CancelFunc) {
+	later, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(extra, cancel) })
+	return later, func() { stop(); cancel() }
 }
 
 // present publishes the whole retained state afresh, status last, and then asks
 // for our own status: what the broker holds there now is either that or a late
 // will.
 func (p *Publisher) present(ctx context.Context, l *link, box *outbox) error {
-	if err := l.send(ctx, box.retainedNow()); err != nil {
+	if err := p.renew(l, box); err != nil {
 		return err
 	}
-	if err := p.sendStatus(ctx, l, box, session.StatusLive); err != nil {
+	if err := l.settle(ctx); err != nil {
 		return err
 	}
 	return l.watch(ctx)
 }
 
-// serve publishes what is new until the connection or ctx ends. A status that is
-// not ours is answered with ours at once, but only once a heartbeat, so that two
-// daemons of one name do not chase each other.
-func (p *Publisher) serve(ctx context.Context, l *link, box *outbox) (proved bool, err error) {
+// serve publishes what is new until the connection ends (the error says why) or
+// ctx ends (no error); what is sent may take until later. A status that is not
+// ours is answered with ours at once, but only a few times between two
+// heartbeats, so that two daemons of one name do not chase each other.
+func (p *Publisher) serve(ctx, later context.Context, l *link, box *outbox) (proved bool, err error) {
 	beat := p.cfg.After(p.cfg.Heartbeat)
-	corrected := false
+	corrections := 0
 	for {
-		if err := p.flush(ctx, l, box); err != nil {
+		if err := p.flush(later, l, box); err != nil {
 			return proved, err
 		}
 		select {
 		case <-ctx.Done():
-			return proved, ctx.Err()
+			return proved, nil
 		case err := <-l.lost:
 			return proved, fmt.Errorf("the connection ended: %w", err)
 		case <-box.changed:
 		case <-l.foreign:
-			if corrected {
+			if corrections == maxCorrections {
 				continue
 			}
-			corrected = true
-			if err := p.sendStatus(ctx, l, box, session.StatusLive); err != nil {
+			corrections++
+			if err := p.sendStatus(later, l, box, session.StatusLive); err != nil {
 				return proved, err
 			}
 		case <-beat:
-			if err := p.sendStatus(ctx, l, box, session.StatusLive); err != nil {
+			if err := p.sendStatus(later, l, box, session.StatusLive); err != nil {
 				return proved, err
 			}
 			beat = p.cfg.After(p.cfg.Heartbeat)
-			proved, corrected = true, false
+			proved, corrections = true, 0
 		}
 	}
 }
+
+// maxCorrections is how often a foreign status is answered between heartbeats. A
+// broker may show us one late will twice, and out of order.
+const maxCorrections = 3
 
 // window is how many readings are on their way at a time.
 const window = 32
 
-// flush sends the readings that wait and what has changed, until there is nothing.
+// flush sends the readings that wait, and what else has changed, until there is
+// nothing. The readings are on their way before anything else is even written.
 func (p *Publisher) flush(ctx context.Context, l *link, box *outbox) error {
 	for {
-		batch, readings := box.batch(l.published, window)
-		status, err := p.status(box, session.StatusLive)
-		if err != nil {
+		readings, mark := box.waiting(window)
+		if err := l.post(readings...); err != nil {
 			return err
 		}
-		if !status.Same(l.published[status.Topic]) {
-			batch = append(batch, status)
-			p.beat++
+		if err := p.renew(l, box); err != nil {
+			return err
 		}
-		if len(batch) == 0 {
+		if len(l.posted) == 0 {
 			return nil
 		}
-		if err := l.send(ctx, batch); err != nil {
+		if err := l.settle(ctx); err != nil {
 			return err
 		}
-		box.delivered(readings)
+		box.delivered(mark)
 	}
 }
 
-// farewell sends what is left and says that the run ended, within the timeout.
-func (p *Publisher) farewell(l *link, box *outbox) error {
-	ctx, cancel := context.WithTimeout(context.Background(), p.cfg.Timeout)
-	defer cancel()
+// renew posts the retained messages that say something else than those the
+// broker has, status last.
+func (p *Publisher) renew(l *link, box *outbox) error {
+	snapshot, version := box.latest()
+	if l.version == version {
+		return nil
+	}
+	l.version = version
+	retained, err := snapshot.Retained()
+	if err != nil {
+		return err
+	}
+	for _, m := range retained {
+		if m.Same(l.published[m.Topic]) || p.tooLarge(m) {
+			continue
+		}
+		if err := l.post(m); err != nil {
+			return err
+		}
+	}
+	status, err := p.status(snapshot, session.StatusLive)
+	if err != nil || status.Same(l.published[status.Topic]) {
+		return err
+	}
+	p.beat++
+	return l.post(status)
+}
+
+// maxPayload bounds a message: the embedded broker ends a connection that sends
+// 256 KiB, and so would the next one.
+const maxPayload = 250 << 10
+
+// tooLarge says whether a message is to be left out, and logs each topic once.
+func (p *Publisher) tooLarge(m session.Message) bool {
+	if len(m.Payload) <= maxPayload {
+		return false
+	}
+	if !p.leftOut[m.Topic] {
+		p.leftOut[m.Topic] = true
+		p.cfg.Log.Error("a message is too large to publish; make the plan shorter", "topic", m.Topic, "bytes", len(m.Payload))
+	}
+	return true
+}
+
+// farewell sends what is left and says that the run ended.
+func (p *Publisher) farewell(ctx context.Context, l *link, box *outbox) error {
 	select {
 	case <-box.ended:
 	case <-ctx.Done():
@@ -287,15 +347,19 @@ func (p *Publisher) farewell(l *link, box *outbox) error {
 }
 
 // status makes the next status without counting it.
-func (p *Publisher) status(box *outbox, state string) (session.Message, error) {
-	return session.StatusMessage(box.latest(), state, p.beat+1, p.cfg.Now(), p.cfg.Heartbeat)
+func (p *Publisher) status(s session.Snapshot, state string) (session.Message, error) {
+	return session.StatusMessage(s, state, p.beat+1, p.cfg.Now(), p.cfg.Heartbeat)
 }
 
 func (p *Publisher) sendStatus(ctx context.Context, l *link, box *outbox, state string) error {
-	m, err := p.status(box, state)
+	snapshot, _ := box.latest()
+	m, err := p.status(snapshot, state)
 	if err != nil {
 		return err
 	}
 	p.beat++
-	return l.send(ctx, []session.Message{m})
+	if err := l.post(m); err != nil {
+		return err
+	}
+	return l.settle(ctx)
 }
