@@ -30,6 +30,7 @@ type heard struct {
 	readings []session.Reading
 	presses  []string
 	states   []string
+	last     session.PortChanged
 }
 
 func (h *heard) sink() Sink {
@@ -48,6 +49,7 @@ func (h *heard) sink() Sink {
 			h.mu.Lock()
 			defer h.mu.Unlock()
 			h.states = append(h.states, string(c.State))
+			h.last = c
 		},
 	}
 }
@@ -78,6 +80,13 @@ func (h *heard) life() string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return strings.Join(h.states, " ")
+}
+
+// heardLast returns the last change of the port.
+func (h *heard) heardLast() session.PortChanged {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.last
 }
 
 func (h *heard) state() string {
