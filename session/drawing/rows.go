@@ -175,8 +175,8 @@ func (c *section) drawPackNames(v *canvas, axis, y float64) {
 	}
 	wides := make([]float64, len(all))
 	for i := range all {
-		all[i].fit(column - 16)
-		wides[i] = max(textWidth(all[i].main, all[i].size, true), textWidth(all[i].sub, subSize, false)) + 22
+		all[i].fit(column - 44)
+		wides[i] = max(textWidth(all[i].main, all[i].size, true), textWidth(all[i].sub, subSize, false)) + 44
 	}
 	xs := place(all, wides)
 	for i, l := range all {
