@@ -172,6 +172,8 @@ func (l *Log) end() (seq, run int64, err error) {
 // zeros for an empty log.
 func (l *Log) Last() (seq, run int64) { return l.last, l.run }
 
+var errClosed = errors.New("the log is closed")
+
 // Append writes entries in one transaction and returns nil only once they are on
 // disk. Their sequences follow the last one without a gap, their runs do not fall.
 //
@@ -189,7 +191,7 @@ func (l *Log) Append(entries []session.Entry) error {
 
 func (l *Log) append(entries []session.Entry) error {
 	if l.lock == nil {
-		return errors.New("the log is closed")
+		return errClosed
 	}
 	if l.doubt != nil {
 		if err := l.settle(); err != nil {

@@ -140,8 +140,11 @@ func count(t *testing.T, l *Log) (n int) {
 	return n
 }
 
-// Log is what the session needs of a log.
-var _ session.Log = (*Log)(nil)
+// What the session needs of a log.
+var (
+	_ session.Log  = (*Log)(nil)
+	_ session.Kept = (*KeptError)(nil)
+)
 
 func TestLogKeepsEntriesOverRestarts(t *testing.T) {
 	path := logPath(t)
@@ -416,6 +419,7 @@ func TestCloseLeavesOneFile(t *testing.T) {
 	assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(path)))
 	assert.NoError(t, l.Close(), "a second Close does nothing")
 	assert.EqualError(t, l.Append((&scribe{}).start()), fmt.Sprintf("cannot append to log %q: the log is closed", path))
+	assert.EqualError(t, l.Replay(nil), fmt.Sprintf("cannot replay log %q: the log is closed", path))
 }
 
 func TestPathsMayHoldAnyCharacter(t *testing.T) {
@@ -565,11 +569,15 @@ func overwrite(t *testing.T, path string, at int64, with []byte) {
 
 // Column and body are two places that say the same; a change to one is noticed.
 func TestReplayNoticesColumnsThatDisagree(t *testing.T) {
-	for _, c := range []struct{ name, do, want string }{
-		{"run", `UPDATE entries SET run = 2 WHERE seq = 2`, "entry 2 is filed under other numbers than it carries"},
-		{"job", `UPDATE entries SET job = 'N-1' WHERE seq = 2`, "entry 2 is filed under other numbers than it carries"},
-		{"kind", `UPDATE entries SET kind = 'port' WHERE seq = 3`, "entry 3 is filed under other numbers than it carries"},
-		{"body", `UPDATE entries SET body = x'7b7d' WHERE seq = 3`, "entry 3 cannot be read"},
+	for _, c := range []struct {
+		name, do string
+		run      int64 // the last run that is replayed
+		want     string
+	}{
+		{"run", `UPDATE entries SET run = 2 WHERE seq = 2`, 2, "entry 2 is filed under other numbers than it carries"},
+		{"job", `UPDATE entries SET job = 'N-1' WHERE seq = 2`, 1, "entry 2 is filed under other numbers than it carries"},
+		{"kind", `UPDATE entries SET kind = 'port' WHERE seq = 3`, 1, "entry 3 is filed under other numbers than it carries"},
+		{"body", `UPDATE entries SET body = x'7b7d' WHERE seq = 3`, 1, "entry 3 cannot be read"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := logPath(t)
@@ -578,13 +586,8 @@ func TestReplayNoticesColumnsThatDisagree(t *testing.T) {
 			require.NoError(t, l.Append(append(s.start(), s.job("N-1", 1)...)))
 			require.NoError(t, l.Close())
 			write(t, path, `DROP TRIGGER entries_not_updated; `+c.do)
-			l, err := Open(path)
-			require.NoError(t, err)
-			defer l.Close()
-			l.run = max(l.run, 2) // so that a changed run is looked at
-			if c.name != "run" {
-				l.run = 1
-			}
+			l = mustOpen(t, path)
+			l.run = c.run
 			assert.ErrorContains(t, l.Replay(func(session.Entry) error { return nil }), c.want)
 		})
 	}

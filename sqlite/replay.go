@@ -27,7 +27,11 @@ ORDER BY seq`
 // first Append; yield must not use the log. An error of yield ends it and is
 // returned wrapped.
 func (l *Log) Replay(yield func(session.Entry) error) error {
-	if err := each(l.db, yield, replayed, l.run, l.last); err != nil {
+	err := errClosed
+	if l.lock != nil {
+		err = each(l.db, yield, replayed, l.run, l.last)
+	}
+	if err != nil {
 		return fmt.Errorf("cannot replay log %q: %w", l.path, err)
 	}
 	return nil
