@@ -1,0 +1,136 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"shimwright/session"
+	"shimwright/session/wording"
+)
+
+func (a *app) adviceCommand() *cobra.Command {
+	return &cobra.Command{
+		Use: "advice", Short: "Which shims go where, what to expect, and why", Args: between(0, 0),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			s, err := a.latest(cmd)
+			if err != nil {
+				return err
+			}
+			if s.Job == nil {
+				return fail(exitNotFound, "there is no advice, since no job has begun; begin one with logctl begin PLANFILE")
+			}
+			if a.json {
+				return a.emit(append([]session.Advice{}, s.Advice...))
+			}
+			for i, adv := range s.Advice {
+				if i > 0 {
+					a.page.gap()
+				}
+				a.page.advice(adv)
+			}
+			if len(s.Advice) == 0 {
+				a.page.para("", "", "The plan has no chain, so there is nothing to advise.")
+			}
+			return nil
+		},
+	}
+}
+
+// advice shows the advice for one chain: what to do, why, and the sums.
+func (p *page) advice(a session.Advice) {
+	if a.Best != nil && a.Best.Inside {
+		p.fit(a)
+	} else {
+		p.strong("", "", wording.Headline(a))
+	}
+	p.gap()
+	p.para("", "", wording.Why(a))
+	p.gap()
+	p.terms(a)
+	p.others(a)
+}
+
+// fit shows the best fit as a table, one line a side.
+func (p *page) fit(a session.Advice) {
+	title := a.Title
+	if a.State != session.Final {
+		title += ", so far"
+	}
+	p.strong("", "", title)
+	f := *a.Best
+	rows := make([][]string, 0, len(f.Packs)+2)
+	for _, pack := range f.Packs {
+		rows = append(rows, []string{pack.Side, wording.Pieces(pack)})
+	}
+	rows = append(rows, []string{"end float, cold", f.EndFloat.String() + " mm"})
+	if len(f.Packs) > 1 {
+		rows = append(rows, []string{"check gap", f.CheckGap.String() + " mm, with only the " + f.Packs[0].Side + " fitted"})
+	}
+	p.table("  ", rows)
+}
+
+// terms shows how the gap comes about.
+func (p *page) terms(a session.Advice) {
+	if len(a.Terms) == 0 {
+		return
+	}
+	rows := make([][]string, 0, len(a.Terms)+1)
+	for _, t := range a.Terms {
+		value := "?"
+		if t.Value != nil {
+			value = t.Value.String()
+		}
+		rows = append(rows, []string{t.Sign, value, t.Name})
+	}
+	gap := "?"
+	if a.Gap != nil {
+		gap = a.Gap.String()
+	}
+	rows = append(rows, []string{"=", gap, "gap"})
+	alignPoint(rows, 1)
+	p.para("", "", "THE GAP, in mm")
+	p.table("  ", rows)
+}
+
+// others lists the best fit and the next ones, for comparison.
+func (p *page) others(a session.Advice) {
+	if a.Best == nil {
+		return
+	}
+	rows := make([][]string, 0, len(a.Others)+1)
+	for _, f := range append([]session.Fit{*a.Best}, a.Others...) {
+		where := ""
+		if !f.Inside {
+			where = ", outside"
+		}
+		rows = append(rows, []string{f.EndFloat.String(), wording.Fit(f) + where})
+	}
+	alignPoint(rows, 0)
+	p.gap()
+	p.para("", "  ", fmt.Sprintf("END FLOAT, in mm, of the best and the next (window %s to %s, aim %s)", a.Least.String(), a.Most.String(), a.Aim.String()))
+	p.table("  ", rows)
+}
+
+// alignPoint pads numbers so that their decimal points stand in a line.
+func alignPoint(rows [][]string, column int) {
+	before, after := 0, 0
+	for _, row := range rows {
+		b, f := aroundPoint(row[column])
+		before, after = max(before, b), max(after, f)
+	}
+	for _, row := range rows {
+		b, _ := aroundPoint(row[column])
+		row[column] = pad(padLeft(row[column], runes(row[column])+before-b), before+after)
+	}
+}
+
+// aroundPoint counts what stands before the decimal point and from it on.
+func aroundPoint(number string) (before, after int) {
+	for i, r := range number {
+		if r == '.' {
+			return i, len(number) - i
+		}
+	}
+	return len(number), 0
+}

@@ -1,0 +1,8 @@
+// Logctl talks to the daemon of a bench, and works out whole jobs without one.
+package main
+
+import "os"
+
+func main() {
+	os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr, os.Getenv))
+}

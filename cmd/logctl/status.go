@@ -1,0 +1,196 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shimwright/session"
+	"shimwright/session/wording"
+)
+
+func (a *app) statusCommand() *cobra.Command {
+	return &cobra.Command{
+		Use: "status", Short: "What to do now, the last reading, the advice, every step", Args: between(0, 0),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			s, err := a.latest(cmd)
+			if err != nil {
+				return err
+			}
+			if a.json {
+				return a.emit(s)
+			}
+			a.page.status(s)
+			return nil
+		},
+	}
+}
+
+// latest gets the latest snapshot from the daemon.
+func (a *app) latest(cmd *cobra.Command) (session.Snapshot, error) {
+	c, err := a.client()
+	if err != nil {
+		return session.Snapshot{}, err
+	}
+	return c.snapshot(cmd.Context())
+}
+
+// status shows a snapshot, what matters first.
+func (p *page) status(s session.Snapshot) {
+	p.recording(s.Recording)
+	if s.Job == nil {
+		p.strong("", "", "No job is open.")
+		p.para("", "", "Begin one with: logctl begin PLANFILE")
+		if n := len(s.Readings); n > 0 {
+			p.para("LAST  ", "      ", last(s))
+		}
+		p.gap()
+		p.instruments(s)
+		return
+	}
+	p.para("", "  ", jobLine(*s.Job))
+	p.gap()
+	p.now(s)
+	if len(s.Readings) > 0 {
+		p.gap()
+		p.para("LAST  ", "      ", last(s))
+	}
+	for _, adv := range s.Advice {
+		p.gap()
+		p.strong("SHIMS ", "      ", headline(s, adv))
+		if adv.Gap != nil {
+			p.para("      ", "      ", wording.Why(adv))
+		}
+	}
+	p.gap()
+	p.steps(*s.Job)
+	p.gap()
+	p.instruments(s)
+}
+
+func (p *page) recording(r session.Recording) {
+	if r.OK {
+		return
+	}
+	p.strong("", "  ", "NOT RECORDING: "+r.Problem)
+	p.para("", "  ", "Nothing counts until this is mended.")
+	p.gap()
+}
+
+func jobLine(j session.JobView) string {
+	line := "Job " + j.Number
+	if j.Reference != "" {
+		line += " on " + j.Reference
+	}
+	line += ": " + j.Title
+	if j.Operator != "" {
+		line += " (" + j.Operator + ")"
+	}
+	if j.Ended {
+		line += "; ended"
+	}
+	return line
+}
+
+// now says what to do.
+func (p *page) now(s session.Snapshot) {
+	switch {
+	case s.Job == nil || s.Job.Ended:
+		p.strong("NOW   ", "      ", "The job has ended. Begin the next one with: logctl begin PLANFILE")
+	case s.Step == nil:
+		p.strong("NOW   ", "      ", "Every step is closed. Fit the shims, then end the job with: logctl end")
+	default:
+		p.strong("NOW   ", "      ", wording.StepName(*s.Step))
+		p.para("      ", "      ", wording.StepDo(*s.Step))
+	}
+}
+
+// headline is the main sentence of an advice, with its title where there are
+// several.
+func headline(s session.Snapshot, a session.Advice) string {
+	text := wording.Headline(a)
+	if len(s.Advice) > 1 && !strings.HasPrefix(text, a.Title) {
+		text = a.Title + ": " + text
+	}
+	return text
+}
+
+// last is the newest reading in a line.
+func last(s session.Snapshot) string {
+	r := newest(s.Readings)
+	return fmt.Sprintf("%d %s", r.Seq, wording.Ruling(r))
+}
+
+// newest is the reading with the highest sequence: those without a job come last
+// in a snapshot, whenever they were.
+func newest(readings []session.ReadingView) session.ReadingView {
+	latest := readings[0]
+	for _, r := range readings {
+		if r.Seq > latest.Seq {
+			latest = r
+		}
+	}
+	return latest
+}
+
+func (p *page) steps(j session.JobView) {
+	rows := make([][]string, 0, len(j.Steps))
+	for _, s := range j.Steps {
+		mark, value, state := " ", "-", "not begun"
+		if s.Active {
+			mark = ">"
+		}
+		if s.Value != nil {
+			value = s.Value.String() + " mm"
+		}
+		switch {
+		case s.Closed && s.Unsettled:
+			state = "closed, not settled"
+		case s.Closed:
+			state = "closed"
+		case s.Active:
+			state = "now"
+		case s.Value != nil:
+			state = "open"
+		}
+		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, state})
+	}
+	rightAlign(rows, 2)
+	p.para("", "", "STEPS")
+	p.table("  ", rows)
+	for _, s := range j.Steps {
+		for _, f := range s.Findings {
+			p.para("  ! ", "    ", wording.Finding(f))
+		}
+	}
+}
+
+func (p *page) instruments(s session.Snapshot) {
+	p.para("", "", "INSTRUMENTS")
+	if len(s.Instruments) == 0 {
+		p.para("  ", "  ", "none")
+		return
+	}
+	rows := make([][]string, 0, len(s.Instruments))
+	for _, i := range s.Instruments {
+		rows = append(rows, []string{i.Name, string(i.Kind), wording.Port(i)})
+	}
+	p.table("  ", rows)
+}
+
+// rightAlign pads a column so that its right edge is straight.
+func rightAlign(rows [][]string, column int) { align(rows, column, padLeft) }
+
+// leftAlign pads a column so that what follows it stands in a line.
+func leftAlign(rows [][]string, column int) { align(rows, column, pad) }
+
+func align(rows [][]string, column int, pad func(string, int) string) {
+	width := 0
+	for _, row := range rows {
+		width = max(width, runes(row[column]))
+	}
+	for _, row := range rows {
+		row[column] = pad(row[column], width)
+	}
+}
