@@ -1,6 +1,7 @@
 package session
 
 import (
+	"bytes"
 	"encoding/json"
 	"math"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -110,6 +112,24 @@ func TestEveryMessageHasTheEnvelope(t *testing.T) {
 		assert.Positive(t, e.Seq, name)
 		assert.True(t, strings.HasSuffix(e.Time, "Z"), "%s: UTC", name)
 		assert.Equal(t, name != "reading", m.Retained, name)
+	}
+}
+
+// The schemas are for those who write displays. The validator is not ours.
+func TestMessagesKeepToTheirSchemas(t *testing.T) {
+	compiler := jsonschema.NewCompiler() // draft 2020-12 by each file's $schema
+	compiler.AssertFormat()
+	for name, m := range messages(t) {
+		t.Run(name, func(t *testing.T) {
+			topic, _, _ := strings.Cut(m.Topic, "/")
+			schema, err := compiler.Compile(filepath.Join("testdata", "schema", topic+".json"))
+			require.NoError(t, err)
+			message, err := jsonschema.UnmarshalJSON(bytes.NewReader(m.Payload))
+			require.NoError(t, err)
+			assert.NoError(t, schema.Validate(message))
+			message.(map[string]any)["more"] = true
+			assert.Error(t, schema.Validate(message), "an unknown key")
+		})
 	}
 }
 

@@ -34,7 +34,8 @@ func newOutbox(log *slog.Logger) *outbox {
 	return &outbox{log: log, changed: make(chan struct{}, 1), first: make(chan struct{}), ended: make(chan struct{})}
 }
 
-// collect empties the mailbox until ctx ends, and once more then.
+// collect empties the mailbox until ctx ends, and once more then. A snapshot
+// without a run is of a bench that has not begun, and says nothing.
 func (b *outbox) collect(ctx context.Context, mail <-chan session.Snapshot) {
 	defer close(b.ended)
 	first := b.first
@@ -44,11 +45,14 @@ func (b *outbox) collect(ctx context.Context, mail <-chan session.Snapshot) {
 			if !ok {
 				return
 			}
+			if s.Run == 0 {
+				continue
+			}
 			b.take(s)
 		case <-ctx.Done():
 			select {
 			case s, ok := <-mail:
-				if ok {
+				if ok && s.Run != 0 {
 					b.take(s)
 				}
 			default:

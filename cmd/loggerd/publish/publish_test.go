@@ -275,6 +275,17 @@ func TestNoSnapshotNoConnection(t *testing.T) {
 	run(t, config("127.0.0.1:1", newBench()))() // ends at once
 }
 
+func TestABenchThatHasNotBegunSaysNothing(t *testing.T) {
+	b := startBroker(t)
+	d := watch(t, b.Addr(), statusTopic)
+	bench := &fakeBench{make(chan session.Snapshot)}
+	run(t, config(b.Addr(), bench))
+	bench.mail <- session.Snapshot{}
+	bench.mail <- snapshot()
+	d.status(t, 7, session.StatusLive)
+	assert.Len(t, d.heard(statusTopic), 1)
+}
+
 func TestBackOffHasJitter(t *testing.T) {
 	cfg := Config{Bench: "b"}
 	cfg.fill()
