@@ -71,7 +71,7 @@ func TestChanges(t *testing.T) {
 		"lost":          {func(s *session.Snapshot) { s.Instruments[0].State = session.PortLost }, []string{"08:13:00 caliper-1: lost; check plug and cable"}},
 		"ended": {func(s *session.Snapshot) { s.Job.Ended, s.Step = true, nil },
 			[]string{"08:13:00 Job 1 on pump 12: Water-pump engine, bottom end (ada); ended", "08:13:00 The job has ended."}},
-		"left out now": {func(s *session.Snapshot) { s.Readings[0].Standing = session.LeftOut },
+		"left out now": {func(s *session.Snapshot) { s.Readings[0].Standing, s.Readings[0].Outlier = session.LeftOut, nil },
 			[]string{"08:13:00 12 now left out: 52.54 mm for crank-width, at the crankpin; too far from its other repeats"}},
 		"advice": {func(s *session.Snapshot) { s.Advice[0].State = session.Waiting; s.Advice[0].Gap = nil },
 			[]string{"08:13:00 End float of the crank: no advice yet; a dimension is not known."}},
