@@ -20,13 +20,14 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
+
+	"shimwright/session"
 )
 
 // The limits of the broker.
@@ -68,8 +69,8 @@ func Start(cfg Config) (*Broker, error) {
 	if cfg.PublisherUser == "" || cfg.PublisherPassword == "" {
 		return nil, errors.New("cannot start the embedded broker: give the publisher a name and a password")
 	}
-	if cfg.Base == "" || strings.ContainsAny(cfg.Base, "+#$") {
-		return nil, fmt.Errorf(`cannot start the embedded broker: the topic base %q is not usable; write small letters, digits and "-"`, cfg.Base)
+	if _, err := session.TopicPrefix(cfg.Base, ""); err != nil {
+		return nil, fmt.Errorf("cannot start the embedded broker: %w", err)
 	}
 	port, err := net.Listen("tcp", cfg.Listen)
 	if errors.Is(err, syscall.EADDRINUSE) {
