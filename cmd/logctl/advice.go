@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -40,7 +41,7 @@ func (a *app) adviceCommand() *cobra.Command {
 // advice shows the advice for one chain: what to do, why, and the sums.
 func (p *page) advice(a session.Advice) {
 	if a.Best != nil && a.Best.Inside {
-		p.fit(a)
+		p.fit("", a)
 	} else {
 		p.strong("", "", wording.Headline(a))
 	}
@@ -51,13 +52,14 @@ func (p *page) advice(a session.Advice) {
 	p.others(a)
 }
 
-// fit shows the best fit as a table, one line a side.
-func (p *page) fit(a session.Advice) {
+// fit shows the best fit as a table, one line a side, behind a label.
+func (p *page) fit(label string, a session.Advice) {
 	title := a.Title
 	if a.State != session.Final {
 		title += ", so far"
 	}
-	p.strong("", "", title)
+	indent := strings.Repeat(" ", max(len(label), 2))
+	p.para(label, indent, title)
 	f := *a.Best
 	rows := make([][]string, 0, len(f.Packs)+2)
 	for _, pack := range f.Packs {
@@ -67,7 +69,9 @@ func (p *page) fit(a session.Advice) {
 	if len(f.Packs) > 1 {
 		rows = append(rows, []string{"check gap", f.CheckGap.String() + " mm, with only the " + f.Packs[0].Side + " fitted"})
 	}
-	p.table("  ", rows)
+	leftAlign(rows, 0)
+	p.loudly(func() { p.table(indent, rows[:len(f.Packs)]) })
+	p.table(indent, rows[len(f.Packs):])
 }
 
 // terms shows how the gap comes about.

@@ -22,7 +22,8 @@ const (
 type page struct {
 	w        io.Writer
 	width    int
-	emphasis bool
+	emphasis bool  // can be shown
+	loud     bool  // is on
 	err      error // the first write that failed
 }
 
@@ -60,18 +61,16 @@ func (p *page) para(first, rest, text string) {
 	}
 }
 
-// strong is para with emphasis on the text.
+// strong is para with emphasis.
 func (p *page) strong(first, rest, text string) {
-	for i, line := range wrap(clean(text), first, rest, p.width) {
-		indent := rest
-		if i == 0 {
-			indent = first
-		}
-		if p.emphasis {
-			line = indent + "\x1b[1m" + strings.TrimPrefix(line, indent) + "\x1b[0m"
-		}
-		p.write(line)
-	}
+	p.loudly(func() { p.para(first, rest, text) })
+}
+
+// loudly puts emphasis on the lines that show writes.
+func (p *page) loudly(show func()) {
+	p.loud = p.emphasis
+	show()
+	p.loud = false
 }
 
 // table writes rows with columns aligned; the last column takes what is left and
@@ -103,7 +102,11 @@ func (p *page) write(line string) {
 	if p.err != nil {
 		return
 	}
-	_, p.err = io.WriteString(p.w, strings.TrimRight(line, " ")+"\n")
+	line = strings.TrimRight(line, " ")
+	if p.loud {
+		line = "\x1b[1m" + line + "\x1b[0m"
+	}
+	_, p.err = io.WriteString(p.w, line+"\n")
 }
 
 // wrap breaks text at spaces so that no line is wider than width. A word that is

@@ -121,6 +121,7 @@ var goldens = []struct {
 	receipt  session.Receipt
 	err      error
 	args     string
+	change   func(*session.Snapshot) // of the snapshot, before the command
 }{
 	{name: "help", args: "--help"},
 	{name: "help-enter", args: "enter --help"},
@@ -130,6 +131,24 @@ var goldens = []struct {
 	{name: "status-none", snapshot: "none", args: "status"},
 	{name: "status-measuring", snapshot: "measuring", args: "status"},
 	{name: "status-done", snapshot: "done", args: "status"},
+	{name: "status-ended", snapshot: "done", args: "status", change: func(s *session.Snapshot) { s.Job.Ended = true }},
+	{name: "status-not-recording", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
+		s.Recording = session.Recording{Problem: "cannot append to the log: no space left on device"}
+	}},
+	{name: "status-outside", snapshot: "done", args: "status", change: outside},
+	{name: "status-two-chains", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
+		s.Advice = append(s.Advice, session.Advice{Chain: "seal", Title: "Depth of the seal", State: session.Waiting, Missing: []string{"seal-depth"}})
+	}},
+	{name: "status-finding", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
+		s.Job.Steps[0].Unsettled = true
+		s.Job.Steps[0].Findings = []session.Reason{{Code: "places differ", Params: map[string]string{"step": "crank-width", "by": "0.060", "allowed": "0.04"}}}
+	}},
+	{name: "status-bare", snapshot: "none", args: "status", change: func(s *session.Snapshot) { s.Instruments, s.Readings = nil, nil }},
+	{name: "advice-outside", snapshot: "done", args: "advice", change: outside},
+	{name: "advice-nothing-fits", snapshot: "done", args: "advice", change: func(s *session.Snapshot) {
+		s.Advice[0].Best, s.Advice[0].Others, s.Advice[0].Possible = nil, nil, 0
+	}},
+	{name: "advice-no-chain", snapshot: "done", args: "advice", change: func(s *session.Snapshot) { s.Advice = nil }},
 	{name: "readings-none", snapshot: "none", args: "readings"},
 	{name: "readings", snapshot: "measuring", args: "readings"},
 	{name: "readings-step", snapshot: "measuring", args: "readings --step pump-depth"},
@@ -180,12 +199,25 @@ var goldens = []struct {
 	{name: "unknown-flag", args: "status --jsn"},
 }
 
+// outside leaves only fits that miss the window.
+func outside(s *session.Snapshot) {
+	a := &s.Advice[0]
+	a.Best.Inside, a.Best.EndFloat = false, session.Num(a.Most.Add(a.Least.Decimal))
+	for i := range a.Others {
+		a.Others[i].Inside = false
+	}
+}
+
 func TestGolden(t *testing.T) {
 	for _, g := range goldens {
 		t.Run(g.name, func(t *testing.T) {
 			env := environment(nil)
 			if g.snapshot != "" {
-				env = serve(t, &bench{snapshot: load(t, g.snapshot), receipt: g.receipt, err: g.err})
+				s := load(t, g.snapshot)
+				if g.change != nil {
+					g.change(&s)
+				}
+				env = serve(t, &bench{snapshot: s, receipt: g.receipt, err: g.err})
 			}
 			code, stdout, stderr := logctl(env, "", strings.Fields(g.args)...)
 			got := fmt.Sprintf("$ logctl %s\n%s--- stderr\n%s--- exit %d\n", g.args, stdout, stderr, code)

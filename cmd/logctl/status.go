@@ -58,10 +58,7 @@ func (p *page) status(s session.Snapshot) {
 	}
 	for _, adv := range s.Advice {
 		p.gap()
-		p.strong("SHIMS ", "      ", headline(s, adv))
-		if adv.Gap != nil {
-			p.para("      ", "      ", wording.Why(adv))
-		}
+		p.shims(s, adv)
 	}
 	p.gap()
 	p.steps(*s.Job)
@@ -99,11 +96,32 @@ func (p *page) now(s session.Snapshot) {
 	case s.Job == nil || s.Job.Ended:
 		p.strong("NOW   ", "      ", "The job has ended. Begin the next one with: logctl begin PLANFILE")
 	case s.Step == nil:
-		p.strong("NOW   ", "      ", "Every step is closed. Fit the shims, then end the job with: logctl end")
+		p.strong("NOW   ", "      ", "Every step is closed. Follow the advice, then end the job with: logctl end")
 	default:
 		p.strong("NOW   ", "      ", wording.StepName(*s.Step))
 		p.para("      ", "      ", wording.StepDo(*s.Step))
 	}
+}
+
+// shims shows the advice for one chain in short: the fit, and what a person must
+// know before using it.
+func (p *page) shims(s session.Snapshot, a session.Advice) {
+	const label, indent = "SHIMS ", "      "
+	if a.Best == nil || !a.Best.Inside {
+		p.strong(label, indent, headline(s, a))
+		if a.Gap != nil {
+			p.para(indent, indent, wording.Why(a))
+		}
+		return
+	}
+	p.fit(label, a)
+	for _, f := range a.Findings {
+		p.strong("    ! ", indent, wording.Finding(f))
+	}
+	if a.State != session.Final {
+		p.para(indent, indent, wording.Unfinished(a))
+	}
+	p.para(indent, indent, wording.Uncertainty(a))
 }
 
 // headline is the main sentence of an advice, with its title where there are

@@ -132,7 +132,7 @@ func with(env func(string) string, key, value string) func(string) string {
 
 func TestEmphasisIsForTerminalsAlone(t *testing.T) {
 	env := serve(t, &bench{snapshot: load(t, "measuring")})
-	assert.Contains(t, onTerminal(t, env, 80, 24, "status"), "\x1b[1mStep 4 of 6: Flywheel half, joint face to bearing.\x1b[0m")
+	assert.Contains(t, onTerminal(t, env, 80, 24, "status"), "\x1b[1mNOW   Step 4 of 6: Flywheel half, joint face to bearing.\x1b[0m\r\n")
 	assert.NotContains(t, onTerminal(t, with(env, "NO_COLOR", "1"), 80, 24, "status"), "\x1b")
 	assert.NotContains(t, onTerminal(t, with(env, "TERM", "dumb"), 80, 24, "status"), "\x1b")
 	assert.NotContains(t, onTerminal(t, env, 80, 24, "status", "--json"), "\x1b")

@@ -39,7 +39,7 @@ func Why(a session.Advice) string {
 			said = append(said, text)
 		}
 	}
-	say(unfinished(a))
+	say(Unfinished(a))
 	for _, f := range a.Findings {
 		say(sentence(Finding(f)))
 	}
@@ -50,7 +50,7 @@ func Why(a session.Advice) string {
 		say(choice(a))
 	}
 	say(leftOut(a))
-	say(uncertainty(a))
+	say(Uncertainty(a))
 	return strings.Join(said, " ")
 }
 
@@ -100,7 +100,9 @@ func outside(a session.Advice) string {
 	return mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))) + " too loose"
 }
 
-func unfinished(a session.Advice) string {
+// Unfinished says what provisional advice still waits for; it is empty for other
+// advice.
+func Unfinished(a session.Advice) string {
 	if a.Gap == nil || a.State == session.Final {
 		return ""
 	}
@@ -181,7 +183,9 @@ func leftOut(a session.Advice) string {
 	}
 }
 
-func uncertainty(a session.Advice) string {
+// Uncertainty says how certain the advice is: that it is not known yet, until it
+// is.
+func Uncertainty(a session.Advice) string {
 	if a.Uncertainty == "" || a.Uncertainty == "not evaluated" {
 		return "The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
 	}
