@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/shopspring/decimal"
-
 	"shimwright/session"
 )
 
@@ -266,6 +264,3 @@ func withPoint(digits string, decimals int) string {
 	}
 	return digits[:len(digits)-decimals] + "." + digits[len(digits)-decimals:]
 }
-
-// decimalsOf counts the decimals of a resolution such as 0.01.
-func decimalsOf(n decimal.Decimal) int32 { return max(0, -n.Exponent()) }

@@ -133,6 +133,7 @@ func checkASCII(p session.Profile) []Mistake {
 	for _, name := range re.SubexpNames() {
 		m.when(name != "" && !slices.Contains(groups(), name), "ascii.pattern", fmt.Sprintf("the pattern has a group %q", name), "use only "+listed(groups()))
 	}
+	m.when(strings.HasSuffix(a.Pattern, `\r`) || strings.HasSuffix(a.Pattern, `\n`), "ascii.pattern", "the pattern ends in a line end, which is not part of the line", `remove it: CR, LF and CRLF all end a line`)
 	m.when(a.ImpliedDecimals < 0 || a.ImpliedDecimals > 9, "ascii.implied_decimals", fmt.Sprintf("%d decimals cannot be implied", a.ImpliedDecimals), "write a number from 0 to 9")
 	m.when(a.Units != nil && !has("unit"), "ascii.units", "units are given and the pattern has no group unit", "add the group, or remove the units")
 	for _, word := range sortedKeys(a.Units) {

@@ -64,6 +64,7 @@ func TestMistakes(t *testing.T) {
 		{"ascii.pattern", "600 characters", ascii(func(a *session.ASCIILine) { a.Pattern = strings.Repeat("a", 600) })},
 		{"ascii.pattern", "no group value", ascii(func(a *session.ASCIILine) { a.Pattern = "[0-9]+" })},
 		{"ascii.pattern", `a group "colour"`, ascii(func(a *session.ASCIILine) { a.Pattern += "(?P<colour>x)" })},
+		{"ascii.pattern", "not part of the line", ascii(func(a *session.ASCIILine) { a.Pattern += `\r\n` })},
 		{"ascii.implied_decimals", "10 decimals", ascii(func(a *session.ASCIILine) { a.ImpliedDecimals = 10 })},
 		{"ascii.units", "no group unit", ascii(func(a *session.ASCIILine) {
 			a.Pattern, a.Units = "(?P<value>[0-9]+)", map[string]session.Unit{"M": session.Millimetre}

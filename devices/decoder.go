@@ -39,6 +39,7 @@ const (
 type Decoder struct {
 	profile session.Profile
 	wire    wire
+	handle  func(frame) // d.frame, made once
 	counts  Counters
 
 	out  []session.Reading
@@ -69,7 +70,9 @@ func NewDecoder(p session.Profile) (*Decoder, error) {
 	}
 	for _, w := range wires {
 		if w.of(p) {
-			return &Decoder{profile: p, wire: w.decode(p), tokens: faultBurst}, nil
+			d := &Decoder{profile: p, wire: w.decode(p), tokens: faultBurst}
+			d.handle = d.frame
+			return d, nil
 		}
 	}
 	return nil, fmt.Errorf("cannot use profile %q: it has neither an ascii nor a binary table", p.Name)
@@ -80,7 +83,7 @@ func NewDecoder(p session.Profile) (*Decoder, error) {
 func (d *Decoder) Feed(chunk []byte, wall time.Time, mono time.Duration) []session.Reading {
 	d.begin(wall, mono)
 	d.counts.Bytes += int64(len(chunk))
-	d.wire.feed(chunk, mono, d.frame)
+	d.wire.feed(chunk, mono, d.handle)
 	return d.end()
 }
 
@@ -88,7 +91,7 @@ func (d *Decoder) Feed(chunk []byte, wall time.Time, mono time.Duration) []sessi
 // silence ends, reports what was summed, and lets a take fail.
 func (d *Decoder) Silence(wall time.Time, mono time.Duration) []session.Reading {
 	d.begin(wall, mono)
-	d.wire.silence(mono, d.frame)
+	d.wire.silence(mono, d.handle)
 	return d.end()
 }
 
@@ -109,7 +112,7 @@ func (d *Decoder) Next() (time.Duration, bool) {
 func (d *Decoder) Discard(chunk []byte, wall time.Time, mono time.Duration) []session.Reading {
 	d.begin(wall, mono)
 	d.counts.Bytes += int64(len(chunk))
-	d.wire.discard(chunk, mono, d.frame)
+	d.wire.discard(chunk, mono, d.handle)
 	return d.end()
 }
 
@@ -117,7 +120,7 @@ func (d *Decoder) Discard(chunk []byte, wall time.Time, mono time.Duration) []se
 // broken, a take fails now.
 func (d *Decoder) Lost(wall time.Time, mono time.Duration) []session.Reading {
 	d.begin(wall, mono)
-	d.wire.flush(d.frame)
+	d.wire.flush(d.handle)
 	d.flushSum()
 	if d.armed {
 		d.noAnswer("the port was lost before the answer came")

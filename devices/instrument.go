@@ -40,6 +40,7 @@ type Instrument struct {
 	counts atomic.Pointer[Counters]
 	shown  session.PortChanged // the state last told
 	opened int64
+	flawed bool // the opening before ended before it was live
 }
 
 // A take asks Run for a reading; answer gets nil once the instrument is asked.
@@ -94,7 +95,8 @@ func (i *Instrument) count() {
 // Take asks for a reading: of a stream the next whole frame; on request the
 // request is sent. It returns nil once the instrument is asked; the reading, or a
 // reading with the fault "no answer", comes to the sink. The error is ErrOnPress,
-// ErrNotLive, ErrAsked, or that of ctx.
+// ErrNotLive, ErrAsked, that of ctx, or that of a request which could not be sent.
+// Take waits for the sink, so the instrument's own sink must not call it.
 func (i *Instrument) Take(ctx context.Context) error {
 	_, mono := i.c.Clock.Now()
 	t := take{at: mono, answer: make(chan error, 1)}
@@ -188,8 +190,10 @@ func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
 	o := &opening{Instrument: i, port: port, chunks: make(chan chunk, chunkQueue)}
 	i.opened++
 	i.count()
-	i.tell(ctx, session.PortOpening, "")
-	i.tell(ctx, session.PortSettling, "")
+	if !i.flawed { // a device that fails each time is told of once
+		i.tell(ctx, session.PortOpening, "")
+		i.tell(ctx, session.PortSettling, "")
+	}
 	settled := i.c.After(i.c.Settle)
 	done := make(chan struct{})
 	go o.read(done)
@@ -201,8 +205,13 @@ func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
 	}
 	wall, mono := i.c.Clock.Now()
 	o.deliver(ctx, i.dec.Lost(wall, mono))
-	if why != nil {
+	i.flawed = !o.live
+	switch {
+	case why == nil:
+	case o.live:
 		i.tell(ctx, session.PortLost, why.Error())
+	default:
+		i.tell(ctx, session.PortRefused, "it fails as soon as it is opened: "+why.Error())
 	}
 	if !o.live {
 		return 0

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"os"
+	"runtime"
 	"slices"
 	"sync"
 	"testing"
@@ -162,6 +164,17 @@ func (r *rig) goLive() {
 	r.becomes(session.PortLive)
 }
 
+// opens passes time until the port is open again.
+func (r *rig) opens() {
+	eventually(r.t, func() bool {
+		if slices.Contains(r.waiting(), settleTime) {
+			return true
+		}
+		r.pass(firstRetry)
+		return false
+	})
+}
+
 func TestSettlingBytesAreNotRead(t *testing.T) {
 	c := newCable()
 	r := newRig(t, exampleCaliper(), give(c))
@@ -311,6 +324,60 @@ func TestRetriesAfterASteadyTime(t *testing.T) {
 	c.fail <- io.EOF
 	r.becomes(session.PortLost)
 	r.waits(firstRetry)
+}
+
+// A device that fails each time it is opened is told of once, until it lives.
+func TestDeviceThatFailsAtOnce(t *testing.T) {
+	r := newRig(t, exampleCaliper(), func() (Port, error) {
+		c := newCable()
+		go func() { c.fail <- io.EOF }()
+		return c, nil
+	})
+	for _, wait := range []time.Duration{100, 200, 400, 800, 1000} {
+		r.waits(wait * time.Millisecond)
+		r.pass(wait * time.Millisecond)
+	}
+	r.waits(time.Second)
+	assert.Equal(t, "opening settling refused", r.life())
+	assert.Equal(t, "it fails as soon as it is opened: EOF", r.heardLast().Detail)
+	c := newCable()
+	r.insert(give(c))
+	r.pass(time.Second)
+	r.goLive()
+	c.send(good)
+	eventually(t, func() bool { return len(r.values()) == 1 })
+	assert.Equal(t, "opening settling refused live", r.life())
+}
+
+// Through many unpluggings at any moment every whole frame of a live port is read,
+// every frame in part is said to be broken, and no goroutine is left.
+func TestManyUnpluggings(t *testing.T) {
+	before := runtime.NumGoroutine()
+	dice := rand.New(rand.NewPCG(5, 7))
+	c := newCable()
+	r := newRig(t, exampleCaliper(), give(c))
+	var want []string
+	for range 200 {
+		r.goLive()
+		for range dice.IntN(3) {
+			c.send(good)
+			want = append(want, "12.34")
+		}
+		if cut := dice.IntN(len(good) - 2); cut > 0 {
+			c.send(good[:cut])
+			want = append(want, "broken frame")
+		}
+		last := c
+		c = newCable()
+		r.insert(give(c))
+		last.fail <- io.EOF
+		<-last.closed
+		r.becomes(session.PortLost)
+		r.opens()
+	}
+	assert.Equal(t, want, r.values())
+	assert.GreaterOrEqual(t, r.Counters().Opened, int64(200))
+	assert.LessOrEqual(t, runtime.NumGoroutine(), before+6)
 }
 
 // What arrived before the port was lost is still read.

@@ -77,13 +77,6 @@ func (r *rawPort) state() (closed bool, late int) {
 // never is a time limit that does not come.
 func never(time.Duration) <-chan time.Time { return nil }
 
-// atOnce is a time limit that is over.
-func atOnce(time.Duration) <-chan time.Time {
-	c := make(chan time.Time, 1)
-	c <- time.Time{}
-	return c
-}
-
 func TestNothingAfterClose(t *testing.T) {
 	raw := &rawPort{}
 	g := newGuard(raw, never)
