@@ -89,6 +89,17 @@ func TestReaderFollowsTheDaemonAndIsNotInItsWay(t *testing.T) {
 	assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(path)))
 }
 
+func TestAnotherProcessReviewsWhileTheDaemonIsOn(t *testing.T) {
+	l := mustOpen(t, logPath(t))
+	someJobs(t, l)
+	out, err := child(t, "review", l.path).Output()
+	require.NoError(t, err)
+	assert.Equal(t, "11 entries, 2 jobs\n", string(out))
+	require.NoError(t, l.Append(startAgain(l).start()), "the daemon goes on")
+	require.NoError(t, l.Close())
+	assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(l.path)))
+}
+
 // What a reader began to read stays as it was, and the daemon does not wait for it.
 func TestReaderSeesOneMoment(t *testing.T) {
 	l := mustOpen(t, logPath(t))
