@@ -131,6 +131,9 @@ func wrap(text, first, rest string, width int) []string {
 // clean takes out what could move a terminal's cursor or change its colours.
 func clean(text string) string {
 	return strings.Map(func(r rune) rune {
+		if r == '\n' || r == '\t' {
+			return ' '
+		}
 		if r == utf8.RuneError || unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
 			return '?'
 		}

@@ -50,7 +50,7 @@ func FuzzWrap(f *testing.F) {
 // What came down a wire must not reach the terminal as a command.
 func TestClean(t *testing.T) {
 	for text, want := range map[string]string{
-		"plain, äöü 0°": "plain, äöü 0°", "\x1b[2J": "?[2J", "a\rb": "a?b", "\u009b2J": "?2J", "\xff": "?", "a\u202eb": "a?b", "bell\a": "bell?",
+		"plain, äöü 0°": "plain, äöü 0°", "\x1b[2J": "?[2J", "a\rb": "a?b", "two\nlines\t": "two lines ", "\u009b2J": "?2J", "\xff": "?", "a\u202eb": "a?b", "bell\a": "bell?",
 	} {
 		assert.Equal(t, want, clean(text))
 	}
