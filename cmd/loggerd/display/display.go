@@ -1,0 +1,169 @@
+// Package display serves the shop display: a page that shows what to measure now,
+// whether the last press counted, and in the end which shim goes where. It can
+// only look.
+//
+//	GET  /            the page; its style and script beside it
+//	GET  /events      server-sent events
+//
+// The events are:
+//
+//	snapshot   {"now", "heartbeat_s", "snapshot", "words", "pictures"}: the whole
+//	           session.Snapshot, the sentences that go with it and the drawings as
+//	           SVG; one at once and one at each change
+//	beat       {"now"}: every heartbeat
+//
+// A page whose own clock has seen neither for three heartbeats blanks its numbers.
+//
+// One goroutine empties the bench's mailbox and renders each snapshot once. Every
+// page has a slot for one event, in which a newer one replaces an older, and a
+// time limit for each write, so that a browser that is stuck delays nobody.
+//
+// Against other sites in the same browser: the Host must be a loopback name or
+// address, or the address listened on (DNS rebinding), nothing is readable across
+// origins, and the page may load only what is served here. What comes from plans,
+// instruments and people is only ever text.
+package display
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"strconv"
+	"sync"
+	"time"
+
+	"shimwright/session"
+)
+
+// The limits of the server.
+const (
+	heartbeat  = 5 * time.Second
+	maxPages   = 128             // that look at a time
+	writeLimit = 5 * time.Second // for one event to go out
+	readLimit  = 10 * time.Second
+	closeLimit = 2 * time.Second
+	maxHeader  = 16 << 10
+)
+
+// Config is what a Server is made of. Mailbox must be set.
+type Config struct {
+	Listen string // host:port; port 0 takes any free one; 127.0.0.1:8080 if empty
+
+	// Mailbox is Bench.Subscribe: a mailbox that holds the latest snapshot, and a
+	// function that gives it up.
+	Mailbox   func() (<-chan session.Snapshot, func())
+	Heartbeat time.Duration    // between beats; 5 s if 0
+	Log       *slog.Logger     // none if nil
+	Now       func() time.Time // time.Now if nil
+}
+
+// A Server shows the bench to browsers. Use Listen, then Serve.
+type Server struct {
+	cfg      Config
+	host     string // of Config.Listen
+	listener net.Listener
+	pages    *pages
+	slots    chan struct{} // one per page that looks
+	done     chan struct{} // closed when Serve ends
+	once     sync.Once
+}
+
+// New checks cfg; it listens to nothing yet.
+func New(cfg Config) (*Server, error) {
+	if cfg.Mailbox == nil {
+		return nil, errors.New("cannot serve a display without a mailbox; give Config.Mailbox")
+	}
+	if cfg.Heartbeat < 0 {
+		return nil, errors.New("cannot serve a display with a negative heartbeat; write a time such as 5s")
+	}
+	if cfg.Listen == "" {
+		cfg.Listen = "127.0.0.1:8080"
+	}
+	host, port, err := net.SplitHostPort(cfg.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("the display's address %q is not usable; write it like 127.0.0.1:8080", cfg.Listen)
+	}
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		return nil, fmt.Errorf("the port of the display's address %q is not usable; write a number from 0 to 65535", cfg.Listen)
+	}
+	if cfg.Heartbeat == 0 {
+		cfg.Heartbeat = heartbeat
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	return &Server{
+		cfg: cfg, host: host, pages: newPages(), slots: make(chan struct{}, maxPages), done: make(chan struct{}),
+	}, nil
+}
+
+// Listen opens the address. It fails if another program has it.
+func (s *Server) Listen() error {
+	l, err := net.Listen("tcp", s.cfg.Listen)
+	if err != nil {
+		return fmt.Errorf("cannot listen for the display at %q: %w", s.cfg.Listen, err)
+	}
+	s.listener = l
+	return nil
+}
+
+// Addr is the address listened on, with the port that was taken; empty before Listen.
+func (s *Server) Addr() string {
+	if s.listener == nil {
+		return ""
+	}
+	return s.listener.Addr().String()
+}
+
+// Serve answers until ctx ends, then returns nil. Listen comes before it. It can
+// be used once.
+func (s *Server) Serve(ctx context.Context) error {
+	if s.listener == nil {
+		return errors.New("cannot serve the display before Listen")
+	}
+	defer s.end()
+	web := &http.Server{
+		Handler: s.Handler(), ReadHeaderTimeout: readLimit, ReadTimeout: readLimit, WriteTimeout: readLimit,
+		IdleTimeout: 2 * readLimit, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelDebug),
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	rendered := make(chan struct{})
+	go func() {
+		defer close(rendered)
+		s.collect(ctx)
+	}()
+	failed := make(chan error, 1)
+	go func() { failed <- web.Serve(s.listener) }()
+	var err error
+	select {
+	case err = <-failed:
+		err = fmt.Errorf("cannot serve the display: %w", err)
+	case <-ctx.Done():
+	}
+	cancel()
+	s.end()
+	<-rendered
+	return errors.Join(err, shut(web))
+}
+
+// shut closes the server in good order, and by force if that takes too long.
+func shut(web *http.Server) error {
+	ctx, cancel := context.WithTimeout(context.Background(), closeLimit)
+	defer cancel()
+	if web.Shutdown(ctx) == nil {
+		return nil
+	}
+	if err := web.Close(); err != nil {
+		return fmt.Errorf("cannot close the display: %w", err)
+	}
+	return nil
+}
+
+func (s *Server) end() { s.once.Do(func() { close(s.done) }) }

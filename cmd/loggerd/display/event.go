@@ -1,0 +1,206 @@
+package display
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"shimwright/session"
+	"shimwright/session/drawing"
+	"shimwright/session/wording"
+)
+
+// An event is one snapshot with everything that the page shows of it in words and
+// drawings, so that the page itself knows neither.
+type event struct {
+	Now       time.Time        `json:"now"`
+	Heartbeat float64          `json:"heartbeat_s"`
+	Snapshot  session.Snapshot `json:"snapshot"`
+	Words     words            `json:"words"`
+	Pictures  []picture        `json:"pictures"`
+}
+
+// A picture is an SVG and its text alternative.
+type picture struct {
+	SVG string `json:"svg"`
+	Alt string `json:"alt"`
+}
+
+// words are the sentences for what a snapshot shows.
+type words struct {
+	Doubt    string         `json:"doubt,omitempty"` // why the numbers are not to be trusted now
+	Step     string         `json:"step,omitempty"`
+	Progress string         `json:"progress,omitempty"`
+	Last     *readingWords  `json:"last,omitempty"` // the last reading of all
+	Readings []readingWords `json:"readings"`       // in the order of the snapshot
+	Advice   []adviceWords  `json:"advice"`         // one per chain
+}
+
+// readingWords are one reading. Mark is good, out, wait or no.
+type readingWords struct {
+	Seq     int64  `json:"seq"`
+	Value   string `json:"value"` // as given
+	Unit    string `json:"unit,omitempty"`
+	Title   string `json:"title,omitempty"` // of its step
+	Verdict string `json:"verdict"`
+	Ruling  string `json:"ruling"`
+	Mark    string `json:"mark"`
+}
+
+// adviceWords are one chain's advice.
+type adviceWords struct {
+	Title       string      `json:"title"`
+	Headline    string      `json:"headline"`
+	Why         string      `json:"why"`
+	Uncertainty string      `json:"uncertainty"`
+	Provisional bool        `json:"provisional,omitempty"`
+	Packs       []packWords `json:"packs,omitempty"` // empty without a fit
+	Float       string      `json:"float,omitempty"`
+	Outcome     string      `json:"outcome,omitempty"`
+	Mark        string      `json:"mark,omitempty"`
+	Check       string      `json:"check,omitempty"`
+	CheckFit    string      `json:"check_fit,omitempty"` // with what the check gap is to be found
+	Scale       picture     `json:"scale"`
+}
+
+type packWords struct {
+	Side   string `json:"side"`
+	Pieces string `json:"pieces"`
+	Unit   string `json:"unit,omitempty"`
+}
+
+// event renders a snapshot.
+func (s *Server) event(v session.Snapshot) event {
+	e := event{Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Snapshot: v, Pictures: pictures(v)}
+	e.Words = words{Doubt: doubt(v), Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice))}
+	if v.Step != nil {
+		e.Words.Step, e.Words.Progress = wording.Step(*v.Step), wording.Progress(*v.Step)
+	}
+	titles := map[string]string{}
+	if v.Job != nil {
+		for _, step := range v.Job.Steps {
+			titles[step.Name] = step.Title
+		}
+	}
+	for i, r := range v.Readings {
+		e.Words.Readings[i] = wordsOfReading(r, titles)
+		if e.Words.Last == nil || e.Words.Last.Seq < r.Seq {
+			e.Words.Last = &e.Words.Readings[i]
+		}
+	}
+	for i, a := range v.Advice {
+		e.Words.Advice[i] = wordsOfAdvice(a)
+	}
+	return e
+}
+
+// pictures are the chain to look at, or all of them when the measuring is done.
+func pictures(v session.Snapshot) []picture {
+	all := []picture{}
+	for i := range v.Advice {
+		if v.Step == nil || i == drawing.Chain(v) {
+			all = append(all, picture{drawing.Section(v, i), drawing.Title(v, i)})
+		}
+	}
+	return all
+}
+
+// doubt says why what is shown cannot be trusted, as far as the bench knows: the
+// disk refuses, or the instrument that the step asks for is not there.
+func doubt(v session.Snapshot) string {
+	if !v.Recording.OK {
+		said := "Readings are not being recorded"
+		if v.Recording.Problem != "" {
+			said += ": " + v.Recording.Problem
+		}
+		return said + ". Do not go on measuring."
+	}
+	if v.Step == nil {
+		return ""
+	}
+	var gone []string
+	for _, in := range v.Instruments {
+		if in.Kind != v.Step.Instrument {
+			continue
+		}
+		if in.State == session.PortLive || in.State == "" {
+			return ""
+		}
+		gone = append(gone, wording.Instrument(in))
+	}
+	if len(gone) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("This step wants a %s, and none is ready. %s.", v.Step.Instrument, strings.Join(gone, ". "))
+}
+
+func wordsOfReading(r session.ReadingView, titles map[string]string) readingWords {
+	w := readingWords{Seq: r.Seq, Verdict: wording.Verdict(r), Ruling: wording.Ruling(r), Mark: mark(r), Title: titles[r.Step]}
+	if w.Title == "" {
+		w.Title = r.Step
+	}
+	switch {
+	case r.Fault != nil || (r.Value == nil && r.Feeler == nil):
+		w.Value = "no value"
+	case r.Feeler != nil:
+		w.Value, w.Unit = r.Feeler.Passes.String()+" – "+r.Feeler.Stops.String(), "mm"
+	case r.Unit == session.Inch && r.Text != "":
+		w.Value, w.Unit = strings.TrimSpace(r.Text), r.Unit.Word()
+	default:
+		w.Value, w.Unit = r.Value.String(), "mm"
+	}
+	return w
+}
+
+// mark is which symbol goes with a reading.
+func mark(r session.ReadingView) string {
+	switch {
+	case r.Standing == session.Counted:
+		return "good"
+	case r.Standing != "":
+		return "out"
+	case r.Ruling == session.Held && r.Decided == "":
+		return "wait"
+	}
+	return "no"
+}
+
+func wordsOfAdvice(a session.Advice) adviceWords {
+	w := adviceWords{
+		Title: a.Title, Headline: wording.Headline(a), Why: wording.Why(a), Provisional: a.State == session.Provisional,
+		Uncertainty: "Uncertainty: " + a.Uncertainty,
+	}
+	if w.Title == "" {
+		w.Title = a.Chain
+	}
+	fit := a.Best
+	if fit == nil {
+		return w
+	}
+	for _, p := range fit.Packs {
+		w.Packs = append(w.Packs, wordsOfPack(p))
+	}
+	w.Float, w.Scale.SVG = drawing.Rounded(fit.EndFloat), drawing.Scale(a)
+	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, end float %s mm.",
+		drawing.Rounded(a.Least), drawing.Rounded(a.Most), drawing.Rounded(a.Aim), w.Float)
+	switch {
+	case fit.Inside:
+		w.Outcome, w.Mark = "in the window", "good"
+	case fit.EndFloat.LessThan(a.Least.Decimal):
+		w.Outcome, w.Mark = "too tight", "no"
+	default:
+		w.Outcome, w.Mark = "too loose", "no"
+	}
+	if len(fit.Packs) > 1 {
+		w.Check, w.CheckFit = drawing.Rounded(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
+	}
+	return w
+}
+
+func wordsOfPack(p session.Pack) packWords {
+	text := wording.Pieces(p)
+	if pieces, found := strings.CutSuffix(text, " mm"); found {
+		return packWords{p.Side, pieces, "mm"}
+	}
+	return packWords{p.Side, text, ""}
+}

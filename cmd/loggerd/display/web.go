@@ -1,0 +1,98 @@
+package display
+
+import (
+	"embed"
+	"io/fs"
+	"net"
+	"net/http"
+	"net/netip"
+	"path"
+	"strings"
+)
+
+// files are the page as it is served.
+//
+//go:embed page/index.html page/page.css page/page.js
+var files embed.FS
+
+// policy lets the page load its own files and drawings made here, nothing else.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; connect-src 'self'; " +
+	"base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+// Handler answers one request; it needs no listener. Its events come from Serve.
+func (s *Server) Handler() http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		protect(w.Header())
+		switch {
+		case !s.ours(r):
+			http.Error(w, "This address is not the bench's. Use the address that the bench listens on, such as http://127.0.0.1:8080/.", http.StatusMisdirectedRequest)
+		case r.Method != http.MethodGet && r.Method != http.MethodHead:
+			w.Header().Set("Allow", "GET, HEAD")
+			http.Error(w, "The display can only be looked at.", http.StatusMethodNotAllowed)
+		case r.URL.Path == "/events" && r.Method == http.MethodGet:
+			s.events(w, r)
+		default:
+			serveFile(w, r)
+		}
+	})
+}
+
+// protect sets the headers that every answer has.
+func protect(h http.Header) {
+	h.Set("Content-Security-Policy", policy)
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+}
+
+func serveFile(w http.ResponseWriter, r *http.Request) {
+	name, types := r.URL.Path, map[string]string{
+		".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
+	}
+	if name == "/" {
+		name = "/index.html"
+	}
+	text, err := fs.ReadFile(files, "page"+path.Clean(name))
+	if err != nil {
+		http.Error(w, "There is nothing here. The display is at /.", http.StatusNotFound)
+		return
+	}
+	w.Header().Set("Content-Type", types[path.Ext(name)])
+	// A client that has gone needs no answer.
+	_, _ = w.Write(text)
+}
+
+// ours tells whether a request names this bench as its host: a loopback name or
+// address, the host of the configuration, or the address that the connection came
+// in at. A page of another site that points its own name here (DNS rebinding)
+// cannot name any of these.
+func (s *Server) ours(r *http.Request) bool {
+	host := r.Host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	host = strings.ToLower(strings.TrimSuffix(strings.TrimPrefix(host, "["), "]"))
+	if host == "localhost" {
+		return true
+	}
+	ip, err := netip.ParseAddr(host)
+	if err != nil {
+		return host != "" && host == strings.ToLower(s.host)
+	}
+	ip = ip.Unmap()
+	if ip.IsLoopback() {
+		return true
+	}
+	if own, err := netip.ParseAddr(s.host); err == nil && own.Unmap() == ip && !ip.IsUnspecified() {
+		return true
+	}
+	at, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if at == nil {
+		return false
+	}
+	local, err := netip.ParseAddrPort(at.String())
+	return err == nil && local.Addr().Unmap() == ip
+}
