@@ -97,7 +97,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	if file == "" {
 		file = "plan"
 	}
-	plan, err := ReadPlan(file, []byte(c.Plan))
+	plan, err := t.state.plan(file, c.Plan)
 	if err != nil {
 		return Receipt{}, refuse("bad plan", "the plan has mistakes:\n"+err.Error(), "mend them and begin again", "problems", err.Error())
 	}

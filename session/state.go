@@ -23,6 +23,23 @@ type State struct {
 	job         *job    // the open job, or the last one until the next begins
 	loose       []filed // the latest readings without a job, of this run
 	lastJob     int64   // the highest job number given
+	read        planRead
+}
+
+// planRead is the plan text that was read last, so that a begin reads it once.
+type planRead struct {
+	text string
+	plan Plan
+	err  error
+}
+
+// plan reads a plan's text. A plan is never changed after it was read.
+func (s *State) plan(file, text string) (Plan, error) {
+	if s.read.text != text || text == "" {
+		plan, err := ReadPlan(file, []byte(text))
+		s.read = planRead{text, plan, err}
+	}
+	return s.read.plan, s.read.err
 }
 
 // instrument is one instrument of this run.
@@ -163,7 +180,7 @@ func (s *State) begin(e Entry, b Began) error {
 	if err != nil {
 		return fmt.Errorf("job number %q is not a number", e.Job)
 	}
-	plan, err := ReadPlan("plan", []byte(b.Plan))
+	plan, err := s.plan("plan", b.Plan)
 	if err != nil {
 		return err
 	}

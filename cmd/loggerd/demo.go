@@ -24,7 +24,7 @@ import (
 const demoPlan = "pump-bottom-end.toml"
 
 // mostSpeed keeps the pauses of the demo well above the time a frame takes.
-const mostSpeed = 20
+const mostSpeed = 10
 
 // demoOptions are the flags of the demo.
 type demoOptions struct {

@@ -110,11 +110,23 @@ func (t *technician) until(ctx context.Context, want func(session.Snapshot) bool
 				return nil
 			}
 		case <-limit.C:
-			return errors.New("the bench did not answer the technician in time")
+			return fmt.Errorf("the bench did not answer the technician within %s: %s", patience, stuck(t.bench.Snapshot()))
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
+}
+
+// stuck says where the bench stands, for the error of a technician who waits in vain.
+func stuck(s session.Snapshot) string {
+	text := "it records: " + s.Recording.Problem
+	if s.Step != nil {
+		text = "step " + s.Step.Name + ", " + text
+	}
+	for _, in := range s.Instruments {
+		text += fmt.Sprintf("; %s is %s %s", in.Name, in.State, in.Detail)
+	}
+	return text
 }
 
 // hesitate lets the time pass that a person needs to set an instrument down anew.
