@@ -2,8 +2,11 @@ package session
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"slices"
+	"strconv"
+	"strings"
 
 	"github.com/shopspring/decimal"
 
@@ -143,10 +146,26 @@ func (j *job) findings(step int) []Reason {
 		params := map[string]string{"step": j.plan.Steps[step].Name}
 		for k, v := range f.Params {
 			params[k] = v
+			if k == "place" || k == "places" {
+				params[k] = j.placeNames(step, v)
+			}
 		}
 		found = append(found, Reason{f.Code, params})
 	}
 	return found
+}
+
+// placeNames turns a list of places by index, as calc knows them, into names.
+func (j *job) placeNames(step int, list string) string {
+	names := strings.Split(list, ", ")
+	for i, text := range names {
+		at, err := strconv.Atoi(text)
+		if err != nil || at < 0 || at >= len(j.plan.Steps[step].Places) {
+			continue
+		}
+		names[i] = cmp.Or(j.plan.Steps[step].Places[at], strconv.Itoa(at+1))
+	}
+	return strings.Join(names, ", ")
 }
 
 func termsOf(views []TermView) []calc.Term {

@@ -116,7 +116,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 func (s *State) equipped(plan Plan) *Refusal {
 	for _, step := range plan.Steps {
 		if !slices.ContainsFunc(s.instruments, func(in instrument) bool { return in.profile.Kind == step.Instrument }) {
-			return refuse("no such instrument",
+			return refuse("not equipped",
 				fmt.Sprintf("step %q needs a %s, and this bench has none", step.Name, step.Instrument),
 				"add one to the daemon's configuration, even one without a port whose values are typed in", "step", step.Name, "kind", string(step.Instrument))
 		}

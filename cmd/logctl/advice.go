@@ -65,9 +65,9 @@ func (p *page) fit(label string, a session.Advice) {
 	for _, pack := range f.Packs {
 		rows = append(rows, []string{pack.Side, wording.Pieces(pack)})
 	}
-	rows = append(rows, []string{"end float, cold", f.EndFloat.String() + " mm"})
+	rows = append(rows, []string{"end float, cold", wording.Decimals(f.EndFloat) + " mm"})
 	if len(f.Packs) > 1 {
-		rows = append(rows, []string{"check gap", f.CheckGap.String() + " mm, with only the " + f.Packs[0].Side + " fitted"})
+		rows = append(rows, []string{"check gap", wording.Decimals(f.CheckGap) + " mm, with only the " + f.Packs[0].Side + " fitted"})
 	}
 	leftAlign(rows, 0)
 	p.loudly(func() { p.table(indent, rows[:len(f.Packs)]) })
@@ -83,13 +83,13 @@ func (p *page) terms(a session.Advice) {
 	for _, t := range a.Terms {
 		value := "?"
 		if t.Value != nil {
-			value = t.Value.String()
+			value = wording.Decimals(*t.Value)
 		}
 		rows = append(rows, []string{t.Sign, value, t.Name})
 	}
 	gap := "?"
 	if a.Gap != nil {
-		gap = a.Gap.String()
+		gap = wording.Decimals(*a.Gap)
 	}
 	rows = append(rows, []string{"=", gap, "gap"})
 	alignPoint(rows, 1)
@@ -108,7 +108,7 @@ func (p *page) others(a session.Advice) {
 		if !f.Inside {
 			where = ", outside"
 		}
-		rows = append(rows, []string{f.EndFloat.String(), wording.Fit(f) + where})
+		rows = append(rows, []string{wording.Decimals(f.EndFloat), wording.Fit(f) + where})
 	}
 	alignPoint(rows, 0)
 	p.gap()

@@ -111,14 +111,14 @@ func measured(r session.ReadingView) string {
 	case r.Unit == session.Inch && r.Text != "":
 		return strings.TrimSpace(r.Text) + " in"
 	}
-	return r.Value.String() + " mm"
+	return wording.Decimals(*r.Value) + " mm"
 }
 
 // counts says how a reading counts now and what is special about it.
 func counts(r session.ReadingView) string {
 	text := wording.Verdict(r)
 	if r.Unit == session.Inch && r.Value != nil {
-		text += ", " + r.Value.String() + " mm"
+		text += ", " + wording.Decimals(*r.Value) + " mm"
 	}
 	if r.Typed {
 		text += ", typed"

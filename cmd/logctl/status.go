@@ -160,7 +160,7 @@ func (p *page) steps(j session.JobView) {
 			mark = ">"
 		}
 		if s.Value != nil {
-			value = s.Value.String() + " mm"
+			value = wording.Decimals(*s.Value) + " mm"
 		}
 		switch {
 		case s.Closed && s.Unsettled:

@@ -20,8 +20,20 @@ import (
 	"shimwright/session"
 )
 
-// mm writes a length with all its decimals and the unit.
-func mm(n session.Number) string { return n.String() + " mm" }
+// mostDecimals is a thousandth of a millimetre: nothing on a bench shows less.
+const mostDecimals = 3
+
+// mm writes a length with its decimals, at most three, and the unit.
+func mm(n session.Number) string { return Decimals(n) + " mm" }
+
+// Decimals writes a number with its decimals, rounded half to even to three where
+// it has more. The log keeps all of them.
+func Decimals(n session.Number) string {
+	if n.Exponent() < -mostDecimals {
+		return n.RoundBank(mostDecimals).StringFixed(mostDecimals)
+	}
+	return n.String()
+}
 
 // list joins names: "a", "a and b", "a, b and c".
 func list(names []string) string {

@@ -100,7 +100,7 @@ func TestRuling(t *testing.T) {
 	}{
 		"filed":           {view{Ruling: session.Filed, Standing: session.Counted, Value: v, Step: "crank-width", Place: "top"}, "filed: 44.30 mm for crank-width, top"},
 		"one place":       {view{Ruling: session.Filed, Standing: session.Counted, Value: v, Step: "crank-width"}, "filed: 44.30 mm for crank-width"},
-		"inch":            {view{Ruling: session.Filed, Value: ptr(t, "44.1960"), Text: " 1.7400", Unit: session.Inch, Step: "s"}, "filed: 1.7400 in = 44.1960 mm for s"},
+		"inch":            {view{Ruling: session.Filed, Value: ptr(t, "44.1960"), Text: " 1.7400", Unit: session.Inch, Step: "s"}, "filed: 1.7400 in = 44.196 mm for s"},
 		"typed":           {view{Ruling: session.Filed, Value: v, Typed: true, Step: "s"}, "filed: 44.30 mm (typed) for s"},
 		"feeler":          {view{Ruling: session.Filed, Value: v, Typed: true, Feeler: &session.FeelerPair{Passes: num(t, "0.30"), Stops: num(t, "0.35")}, Step: "gap"}, "filed: 0.30 mm passes, 0.35 mm does not (typed) for gap"},
 		"left out":        {view{Ruling: session.Filed, Standing: session.LeftOut, Value: v, Step: "s", Place: "p", Outlier: &session.OutlierView{Deviation: -0.0604}}, "left out: 44.30 mm for s, p; 0.060 mm below the median of its place, more than the scatter explains"},
