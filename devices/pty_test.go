@@ -123,7 +123,7 @@ func bench(t *testing.T, p session.Profile) (*SimulatedInstrument, *Instrument, 
 
 func eventually(t *testing.T, what func() bool) {
 	t.Helper()
-	require.Eventually(t, what, 5*time.Second, 5*time.Millisecond)
+	require.Eventually(t, what, 5*time.Second, time.Millisecond)
 }
 
 // linked gives a profile a port with a lasting name.
