@@ -123,7 +123,7 @@ func doubt(v session.Snapshot) string {
 		if in.Kind != v.Step.Instrument {
 			continue
 		}
-		if in.State == session.PortLive || in.State == "" {
+		if in.State == session.PortLive || byHand(in) {
 			return ""
 		}
 		gone = append(gone, wording.Instrument(in))
@@ -132,6 +132,12 @@ func doubt(v session.Snapshot) string {
 		return ""
 	}
 	return fmt.Sprintf("This step wants a %s, and none is ready. %s.", v.Step.Instrument, strings.Join(gone, ". "))
+}
+
+// byHand tells whether an instrument has no port, so that its values are typed.
+func byHand(in session.InstrumentView) bool {
+	absent := in.State == "" || in.State == session.PortAbsent
+	return absent && in.Port == "" && (in.Kind == session.Feeler || in.Trigger == "")
 }
 
 func wordsOfReading(r session.ReadingView, titles map[string]string) readingWords {

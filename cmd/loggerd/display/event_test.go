@@ -27,7 +27,7 @@ func render(t testing.TB, v session.Snapshot) event {
 func TestDoubt(t *testing.T) {
 	step := &session.StepView{Instrument: session.Caliper}
 	port := func(kind session.Kind, state session.PortState) session.InstrumentView {
-		return session.InstrumentView{Name: string(kind) + "-1", Kind: kind, State: state}
+		return session.InstrumentView{Name: string(kind) + "-1", Kind: kind, Trigger: session.OnPress, State: state}
 	}
 	ok := session.Recording{OK: true}
 	for _, c := range []struct {
@@ -42,7 +42,8 @@ func TestDoubt(t *testing.T) {
 			"This step wants a caliper, and none is ready. caliper-1 (caliper): not there; plug it in."},
 		{"one of two is there", session.Snapshot{Recording: ok, Step: step, Instruments: []session.InstrumentView{port(session.Caliper, session.PortLost), port(session.Caliper, session.PortLive)}}, ""},
 		{"another is lost", session.Snapshot{Recording: ok, Step: step, Instruments: []session.InstrumentView{port(session.Caliper, session.PortLive), port(session.DepthGauge, session.PortLost)}}, ""},
-		{"typed, without a port", session.Snapshot{Recording: ok, Step: step, Instruments: []session.InstrumentView{port(session.Caliper, "")}}, ""},
+		{"typed, without a port", session.Snapshot{Recording: ok, Step: step, Instruments: []session.InstrumentView{{Name: "caliper", Kind: session.Caliper, State: session.PortAbsent}}}, ""},
+		{"feelers", session.Snapshot{Recording: ok, Step: &session.StepView{Instrument: session.Feeler}, Instruments: []session.InstrumentView{port(session.Feeler, session.PortAbsent)}}, ""},
 		{"none set up", session.Snapshot{Recording: ok, Step: step}, ""},
 		{"no step", session.Snapshot{Recording: ok, Instruments: []session.InstrumentView{port(session.Caliper, session.PortLost)}}, ""},
 		{"the disk refuses", session.Snapshot{Recording: session.Recording{Problem: "disk full"}},

@@ -1,0 +1,384 @@
+//go:build outside
+
+package display
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"shimwright/session"
+)
+
+// These tests look at the page with a real browser, Debian's chromium. Without it
+// they fail. With SHIMWRIGHT_SHOTS=dir they leave pictures of the main states there.
+
+const chromium = "/usr/bin/chromium"
+
+var screens = [][2]int64{{1920, 1080}, {3840, 2160}, {800, 1280}, {390, 844}}
+
+// A page is a browser's tab that shows a bench.
+type page struct {
+	t     *testing.T
+	ctx   context.Context
+	bench *fakeBench
+	cries chan string // what the browser complained of
+}
+
+// open loads the page of a bench that beats often.
+func open(t *testing.T, v session.Snapshot) *page {
+	t.Helper()
+	bench := newBench(v)
+	return openAt(t, bench, "http://"+start(t, bench, time.Second).Addr()+"/")
+}
+
+func openAt(t *testing.T, bench *fakeBench, address string) *page {
+	t.Helper()
+	_, err := os.Stat(chromium)
+	require.NoError(t, err, "install Debian's chromium")
+	dir, err := os.MkdirTemp("", "display-test-")
+	require.NoError(t, err)
+	ctx, stop := chromedp.NewExecAllocator(context.Background(),
+		chromedp.ExecPath(chromium), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
+		chromedp.UserDataDir(dir), chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true))
+	ctx, shut := chromedp.NewContext(ctx)
+	t.Cleanup(func() {
+		assert.NoError(t, chromedp.Cancel(ctx))
+		shut()
+		stop()
+		os.RemoveAll(dir)
+	})
+	p := &page{t, ctx, bench, make(chan string, 100)}
+	messages := chromedp.Console(ctx)
+	p.run(chromedp.Navigate(address))
+	go func() {
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			p.cries <- m.String()
+		}
+	}()
+	return p
+}
+
+func (p *page) run(action chromedp.Action[chromedp.Void]) {
+	p.t.Helper()
+	require.NoError(p.t, chromedp.Do(p.ctx, action))
+}
+
+// text is what an expression gives in the page.
+func (p *page) text(expression string) string {
+	p.t.Helper()
+	s, err := chromedp.Run(p.ctx, chromedp.Evaluate[string]("String("+expression+")"))
+	require.NoError(p.t, err, expression)
+	return s
+}
+
+// wait waits until an expression is true in the page. It asks from outside,
+// because the page's policy lets nothing be compiled inside.
+func (p *page) wait(expression string) {
+	p.t.Helper()
+	is := func() bool {
+		ok, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool]("!!("+expression+")"))
+		return err == nil && ok
+	}
+	for end := time.Now().Add(15 * time.Second); time.Now().Before(end); {
+		if is() {
+			return
+		}
+	}
+	require.Fail(p.t, "the page never came to "+expression, "it shows:\n%s", p.text("document.body.innerText"))
+}
+
+// show puts a snapshot and waits until the page shows it.
+func (p *page) show(v session.Snapshot) {
+	p.t.Helper()
+	p.bench.put(v)
+	p.wait(fmt.Sprintf("event && event.snapshot.seq === %d", v.Seq))
+}
+
+func (p *page) size(w, h int64, dark bool) {
+	p.t.Helper()
+	scheme := "light"
+	if dark {
+		scheme = "dark"
+	}
+	_, err := chromedp.Call(p.ctx, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: w, Height: h, DeviceScaleFactor: 1})
+	require.NoError(p.t, err)
+	_, err = chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
+	})
+	require.NoError(p.t, err)
+}
+
+// shot leaves a picture of the screen, if they are wanted.
+func (p *page) shot(name string) {
+	p.t.Helper()
+	dir := os.Getenv("SHIMWRIGHT_SHOTS")
+	if dir == "" {
+		return
+	}
+	p.wait("[...document.images].every((i) => i.complete)")
+	png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+	require.NoError(p.t, err)
+	require.NoError(p.t, os.MkdirAll(dir, 0o755))
+	require.NoError(p.t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+}
+
+// noOverflow looks for anything that sticks out sideways.
+func (p *page) noOverflow(what string) {
+	p.t.Helper()
+	out := p.text(`[...document.querySelectorAll("body, body *")].filter((e) => !e.closest(".unseen, [hidden], template, svg, #pulse, thead")
+		&& (e.getBoundingClientRect().right > innerWidth + 1 || e.getBoundingClientRect().left < -1)).map((e) => e.tagName + "." + e.id + "." + e.className).join(" ")
+		+ (document.documentElement.scrollWidth > innerWidth ? " document " + document.documentElement.scrollWidth : "")`)
+	assert.Empty(p.t, out, what)
+}
+
+// quiet fails if the browser complained of anything.
+func (p *page) quiet() {
+	p.t.Helper()
+	for {
+		select {
+		case cry := <-p.cries:
+			assert.Fail(p.t, "the browser complains", cry)
+		default:
+			return
+		}
+	}
+}
+
+func TestAPressChangesThePage(t *testing.T) {
+	p := open(t, bottomEnd(t, 0))
+	p.wait(`document.body.dataset.mode === "measure"`)
+	p.wait(`document.querySelector("#pictures img").naturalWidth > 0`)
+	assert.Equal(t, "Crank over the shim seats", p.text(`document.getElementById("title").textContent`))
+	assert.Equal(t, "52.56", p.text(`document.getElementById("last-value").textContent`))
+	assert.Equal(t, "1", p.text(`document.querySelectorAll("#places .active .full").length`))
+	p.show(bottomEnd(t, 1))
+	p.wait(`document.getElementById("title").textContent === "Ground bar"`)
+	assert.Equal(t, "counted", p.text(`document.querySelector("#last-verdict b").textContent`))
+	assert.Contains(t, p.text(`document.getElementById("say").textContent`), "Step 2 of 6: Ground bar.")
+	p.quiet()
+}
+
+func TestTheEndOfTheJob(t *testing.T) {
+	p := open(t, bottomEnd(t, 6))
+	p.wait(`document.querySelector(".pack b")`)
+	assert.Equal(t, "0.12 + 0.12 mm|0.12 + 0.08 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
+	assert.Equal(t, "0.151", p.text(`document.querySelector(".float").textContent`))
+	assert.Equal(t, "Uncertainty: not evaluated", p.text(`document.querySelector(".uncertainty").textContent`))
+	p.quiet()
+}
+
+func TestNumbersAreBlankedWhenTheBenchHasAProblem(t *testing.T) {
+	p := open(t, bottomEnd(t, 3))
+	p.wait(`event && !document.body.classList.contains("blank")`)
+	v := bottomEnd(t, 3)
+	v.Seq++
+	v.Recording = session.Recording{Problem: "the disk is full"}
+	p.show(v)
+	p.blanked("the disk is full")
+
+	v = bottomEnd(t, 3)
+	v.Seq += 2
+	v.Instruments = []session.InstrumentView{{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/x", State: session.PortLost}}
+	p.show(v)
+	p.blanked("depth-1 (depth gauge): lost; check plug and cable.")
+
+	v.Seq++
+	v.Instruments = []session.InstrumentView{{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/x", State: session.PortLive}}
+	p.show(v)
+	p.wait(`!document.body.classList.contains("blank") && document.getElementById("last-value").textContent === "37.45"`)
+	p.quiet()
+}
+
+// The bench falls silent while the connection stays; then the connection goes too.
+func TestNumbersAreBlankedWhenTheyAreOld(t *testing.T) {
+	bench := newBench(bottomEnd(t, 3))
+	s, err := New(Config{Mailbox: bench.subscribe, Heartbeat: 500 * time.Millisecond})
+	require.NoError(t, err)
+	silent := make(chan struct{})
+	first := make(chan struct{}, 1)
+	first <- struct{}{}
+	web := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path != "/events" {
+			s.Handler().ServeHTTP(w, r)
+			return
+		}
+		select {
+		case <-first:
+		case <-silent:
+			return
+		case <-r.Context().Done():
+			return
+		}
+		text, err := encode(s.event(bottomEnd(t, 3)))
+		assert.NoError(t, err)
+		w.Header().Set("Content-Type", "text/event-stream")
+		assert.NoError(t, (&writer{w, http.NewResponseController(w)}).send(message("snapshot", text)))
+		select {
+		case <-silent:
+		case <-r.Context().Done():
+		}
+	}))
+	t.Cleanup(web.Close)
+	var once sync.Once
+	t.Cleanup(func() { once.Do(func() { close(silent) }) })
+	p := openAt(t, bench, web.URL)
+	p.wait(`document.getElementById("last-value").textContent === "37.45"`)
+	p.blanked("What was shown may be out of date.")
+	once.Do(func() { close(silent) })
+	web.Close()
+	p.blanked("Trying again")
+	p.noOverflow("blank")
+}
+
+// blanked waits until no number is left and the page says why.
+func (p *page) blanked(why string) {
+	p.t.Helper()
+	p.wait(`document.body.classList.contains("blank") && document.getElementById("doubt").innerText.includes(` + fmt.Sprintf("%q", why) + `)`)
+	p.wait(`document.getElementById("last-value").textContent === "–"`)
+	assert.Equal(p.t, "hidden", p.text(`getComputedStyle(document.querySelector("#pictures img")).visibility`))
+	shows := p.text(`document.getElementById("now").innerText + document.querySelector("#readings tbody").innerText`)
+	for _, number := range []string{"37.4", "52.5", "27.4"} {
+		assert.NotContains(p.t, shows, number)
+	}
+}
+
+// hostileJob has names in it that would do harm if they were anything but text.
+func hostileJob(t *testing.T, steps int) session.Snapshot {
+	v := bottomEnd(t, steps)
+	bad := `<img src=x onerror="window.hurt=1"><script>window.hurt=1</script> & ` + strings.Repeat("Donaudampfschifffahrt", 12)
+	v.Bench, v.Job.Title, v.Job.Number, v.Job.Operator = bad, bad, bad, bad
+	for i := range v.Job.Steps {
+		s := &v.Job.Steps[i]
+		s.Title, s.Measure, s.Where, s.Caution, s.Side = bad, bad, bad, bad, bad
+		for k := range s.Places {
+			s.Places[k].Name = bad
+		}
+		if s.Active {
+			v.Step = s
+		}
+	}
+	for i := range v.Readings {
+		v.Readings[i].Place, v.Readings[i].Struck = bad, bad
+		v.Readings[i].Ruling = session.Ruling(bad)
+	}
+	for i := range v.Advice {
+		a := &v.Advice[i]
+		a.Title = bad
+		for k := range a.Terms {
+			a.Terms[k].Title = bad
+		}
+		if a.Best != nil {
+			for k := range a.Best.Packs {
+				a.Best.Packs[k].Side = bad
+			}
+		}
+	}
+	return v
+}
+
+func TestHostileNamesStayText(t *testing.T) {
+	p := open(t, hostileJob(t, 2))
+	for _, steps := range []int{2, 5, 6} {
+		v := hostileJob(t, steps)
+		p.show(v)
+		p.wait(`document.querySelector("#pictures img").naturalWidth > 0`)
+		for _, screen := range screens {
+			p.size(screen[0], screen[1], false)
+			p.noOverflow(fmt.Sprint("hostile ", steps, screen))
+		}
+		p.size(1920, 1080, false)
+		p.shot(fmt.Sprintf("hostile-%d", steps))
+	}
+	assert.Equal(t, "undefined", p.text("window.hurt"))
+	assert.Equal(t, "0", p.text(`document.querySelectorAll("[onerror], [src=x]").length`))
+	p.quiet()
+}
+
+// states are the main states of the page.
+func states(t *testing.T) map[string]session.Snapshot {
+	refused := bottomEnd(t, 3)
+	last := refused.Readings[len(refused.Readings)-1]
+	last.Seq, last.Ruling, last.Standing, last.Value = 90, session.WrongInstrument, "", number(t, "27.90")
+	last.Why = &session.Reason{Code: "wanted instrument", Params: map[string]string{"wanted": "depth gauge", "got": "caliper"}}
+	refused.Readings = append(refused.Readings, last)
+	refused.Seq = 90
+	left := bottomEnd(t, 2)
+	left.Readings[1].Standing = session.LeftOut
+	left.Step.Places[0].Counted, left.Step.Places[0].LeftOut, left.Step.Places[0].Needed = 1, 1, 2
+	lost := bottomEnd(t, 3)
+	lost.Instruments = []session.InstrumentView{{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/x", State: session.PortLost}}
+	loose := gearbox(t, 3)
+	loose.Advice[0].Best.EndFloat, loose.Advice[0].Best.Inside = *number(t, "0.95"), false
+	return map[string]session.Snapshot{
+		"0-no-job":      {Schema: 1, Bench: "bench-1", Software: "test", Recording: session.Recording{OK: true}},
+		"1-first-press": bottomEnd(t, 0), "2-left-out": left, "3-refused": refused, "4-gasket": bottomEnd(t, 4),
+		"5-check-gap": bottomEnd(t, 5), "6-done": bottomEnd(t, 6), "7-gearbox-so-far": gearbox(t, 3), "8-lost": lost, "9-too-loose": loose,
+	}
+}
+
+func TestEveryStateAtEverySize(t *testing.T) {
+	all := states(t)
+	p := open(t, all["0-no-job"])
+	seq := int64(10_000)
+	for name, v := range all {
+		seq++
+		v.Seq = seq
+		p.show(v)
+		for _, screen := range screens {
+			for _, dark := range []bool{false, true} {
+				p.size(screen[0], screen[1], dark)
+				what := fmt.Sprintf("%s-%dx%d", name, screen[0], screen[1])
+				if dark {
+					what += "-dark"
+				}
+				p.noOverflow(what)
+				p.contrast(what)
+				if screen[0] != 3840 {
+					p.shot(what)
+				}
+			}
+		}
+	}
+	p.quiet()
+}
+
+// contrast computes the contrast of each text with what is behind it, by the
+// definition of WCAG 2.2 (relative luminance, contrast ratio), and wants 7:1. It
+// also wants letters of 16 px or more.
+func (p *page) contrast(what string) {
+	p.t.Helper()
+	bad := p.text(`(() => {
+		const parse = (c) => { const m = c.match(/[\d.]+/g).map(Number); return m.length < 4 ? [...m, 1] : m; };
+		const linear = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
+		const light = ([r, g, b]) => 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b);
+		const out = [];
+		for (const e of document.querySelectorAll("body *")) {
+			if (![...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()) || e.closest("template, .unseen") || !e.checkVisibility()) continue;
+			let b = e, back = [0, 0, 0, 0];
+			while (b && (back = parse(getComputedStyle(b).backgroundColor))[3] === 0) b = b.parentElement;
+			const style = getComputedStyle(e), a = light(parse(style.color)), c = light(back);
+			const ratio = (Math.max(a, c) + 0.05) / (Math.min(a, c) + 0.05);
+			if (ratio < 7) out.push(e.tagName + "#" + e.id + "." + e.className + " " + ratio.toFixed(2));
+			if (parseFloat(style.fontSize) < 16) out.push(e.tagName + "#" + e.id + "." + e.className + " " + style.fontSize);
+		}
+		return out.join(", ");
+	})()`)
+	assert.Empty(p.t, bad, what)
+}
