@@ -1,0 +1,147 @@
+package session
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+var record = flag.Bool("record", false, "write the recorded jobs anew from their scripts")
+
+// act is one line of a job's script: a press of an instrument, a port event or a
+// command, some time after the line before.
+type act struct {
+	AfterMS int          `json:"after_ms"`
+	Press   *press       `json:"press,omitempty"`
+	Port    *PortChanged `json:"port,omitempty"`
+	Command *Command     `json:"command,omitempty"`
+	Plan    string       `json:"plan_file,omitempty"` // of a begin, in testdata/plans
+	Restart bool         `json:"restart,omitempty"`   // the daemon starts again
+	Refused string       `json:"refused,omitempty"`   // the code of the refusal that must come
+}
+
+type press struct {
+	Instrument string `json:"instrument"`
+	Kind       Kind   `json:"kind"`
+	Value      string `json:"value"`
+}
+
+// TestRecordedJobs plays each script in testdata/jobs. The entries must be those
+// recorded, byte for byte, and the log cut after any transaction must fold to the
+// very snapshot that was shown then.
+func TestRecordedJobs(t *testing.T) {
+	scripts, err := filepath.Glob("../testdata/jobs/*/script.jsonl")
+	require.NoError(t, err)
+	require.NotEmpty(t, scripts)
+	for _, script := range scripts {
+		folder := filepath.Dir(script)
+		t.Run(filepath.Base(folder), func(t *testing.T) { playJob(t, folder) })
+	}
+}
+
+func playJob(t *testing.T, folder string) {
+	r := newRig(t)
+	shown := map[int]string{len(r.log.texts): shownNow(t, r)} // entries so far: hash of the snapshot
+	script, err := os.Open(filepath.Join(folder, "script.jsonl"))
+	require.NoError(t, err)
+	defer script.Close()
+	for lines := bufio.NewScanner(script); lines.Scan(); {
+		var a act
+		require.NoError(t, decodeStrictly(lines.Bytes(), &a), lines.Text())
+		r.act(a)
+		shown[len(r.log.texts)] = shownNow(t, r)
+	}
+	r.requireRecorded(filepath.Join(folder, "entries.jsonl"), bytes.Join(r.log.texts, []byte("\n")))
+	r.requireRecorded(filepath.Join(folder, "snapshot.json"), []byte(asJSON(t, r.bench.Snapshot())))
+	for n := range len(r.log.texts) + 1 {
+		s := NewState(theMethod)
+		require.NoError(t, r.log.replay(n)(s.Apply))
+		if want, ok := shown[n]; ok {
+			require.Equal(t, want, hash(asJSON(t, s.Snapshot())), "after %d entries", n)
+		}
+	}
+}
+
+func shownNow(t *testing.T, r *rig) string { return hash(asJSON(t, r.bench.Snapshot())) }
+
+func hash(text string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(text))) }
+
+func (r *rig) act(a act) {
+	r.t.Helper()
+	r.clock.move(time.Duration(a.AfterMS) * time.Millisecond)
+	switch {
+	case a.Restart:
+		r.start()
+	case a.Port != nil:
+		_, err := r.bench.Submit(context.Background(), *a.Port)
+		require.NoError(r.t, err)
+	case a.Press != nil:
+		_, err := r.bench.Submit(context.Background(), Reading{
+			Instrument: a.Press.Instrument, Kind: a.Press.Kind, Value: mm(a.Press.Value), Text: a.Press.Value, Unit: Millimetre,
+			Raw: Raw(a.Press.Value + "\r\n"), At: r.clock.wall, Mono: r.clock.mono,
+		})
+		require.NoError(r.t, err)
+	default:
+		if a.Plan != "" {
+			a.Command.Plan = readPlanFile(r.t, a.Plan)
+		}
+		if a.Refused != "" {
+			require.Equal(r.t, a.Refused, r.refused(*a.Command))
+			return
+		}
+		_, err := r.bench.Submit(context.Background(), *a.Command)
+		require.NoError(r.t, err)
+	}
+}
+
+func (r *rig) requireRecorded(file string, got []byte) {
+	r.t.Helper()
+	got = append(got, '\n')
+	if *record {
+		require.NoError(r.t, os.WriteFile(file, got, 0o644))
+	}
+	want, err := os.ReadFile(file)
+	require.NoError(r.t, err)
+	require.Equal(r.t, strings.Split(string(want), "\n"), strings.Split(string(got), "\n"), "%s; if the change is meant, run with -record and explain it in the commit", file)
+}
+
+// TestWhatARecordedLogAdvisedIsWhatItsReadingsGive works every advice of the
+// recorded jobs out again from the entries before it.
+func TestWhatARecordedLogAdvisedIsWhatItsReadingsGive(t *testing.T) {
+	logs, err := filepath.Glob("../testdata/jobs/*/entries.jsonl")
+	require.NoError(t, err)
+	for _, file := range logs {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		s, advised := NewState(theMethod), 0
+		for _, line := range bytes.Split(bytes.TrimSpace(text), []byte("\n")) {
+			e, err := DecodeEntry(line)
+			require.NoError(t, err)
+			if b, ok := e.Body.(Advised); ok {
+				i := 0
+				for s.job.plan.Chains[i].Name != b.Advice.Chain {
+					i++
+				}
+				again, err := s.job.advise(i)
+				require.NoError(t, err)
+				require.Equal(t, asJSON(t, b.Advice), asJSON(t, again), "%s, entry %d", file, e.Seq)
+				advised++
+			}
+			require.NoError(t, s.Apply(e))
+			var any map[string]json.RawMessage
+			require.NoError(t, json.Unmarshal(line, &any))
+		}
+		require.Positive(t, advised, file)
+	}
+}
