@@ -15,17 +15,20 @@ import (
 // it can be. Signs, zero padding and alternatives are tried in a fixed order
 // until the decoder reads the very number back.
 func newASCIIEncoder(p session.Profile) encoder {
-	return func(shown session.Number, unit session.Unit) ([]byte, error) {
-		tree, err := syntax.Parse(p.ASCII.Pattern, syntax.Perl)
-		if err != nil {
+	tree, err := syntax.Parse(p.ASCII.Pattern, syntax.Perl)
+	if err != nil {
+		return func(session.Number, session.Unit) ([]byte, error) {
 			return nil, fmt.Errorf("cannot encode for profile %q: %w", p.Name, err)
 		}
-		w := newASCIIWire(p).(*asciiWire)
+	}
+	w := newASCIIWire(p).(*asciiWire)
+	_, sign := w.group["sign"]
+	return func(shown session.Number, unit session.Unit) ([]byte, error) {
 		want := unit.ToMM(shown)
 		for pad := range 16 {
 			for try := range 64 {
 				c := composer{form: *p.ASCII, unit: unit, try: try}
-				c.sign, c.value = spell(shown, p.ASCII.ImpliedDecimals, pad, !slices.Contains(w.pattern.SubexpNames(), "sign"))
+				c.sign, c.value = spell(shown, p.ASCII.ImpliedDecimals, pad, !sign)
 				c.add(tree)
 				if f := w.read([]byte(c.line.String())); f.class == sound && f.unit == unit && f.value.Equal(want.Decimal) {
 					return []byte(c.line.String() + "\r\n"), nil
@@ -152,19 +155,23 @@ func printable(ranges []rune) rune {
 	return ' '
 }
 
-// encode writes the frame with which an instrument shows a length: at its
-// resolution, rounded half to even, in millimetres.
-func encode(p session.Profile, length session.Number) ([]byte, error) {
+// newEncoder returns what writes the frame with which an instrument shows a length:
+// in millimetres at its resolution, rounded half to even. The profile must be sound.
+func newEncoder(p session.Profile) func(session.Number) ([]byte, error) {
 	for _, w := range wires {
 		if !w.of(p) {
 			continue
 		}
-		shown := length
-		if p.Resolution.IsPositive() {
-			counts := length.DivRound(p.Resolution.Decimal, 12).RoundBank(0)
-			shown = session.Num(counts.Mul(p.Resolution.Decimal))
+		write := w.encode(p)
+		return func(length session.Number) ([]byte, error) {
+			if p.Resolution.IsPositive() {
+				counts := length.DivRound(p.Resolution.Decimal, 12).RoundBank(0)
+				length = session.Num(counts.Mul(p.Resolution.Decimal))
+			}
+			return write(length, session.Millimetre)
 		}
-		return w.encode(p)(shown, session.Millimetre)
 	}
-	return nil, fmt.Errorf("cannot encode for profile %q: it has neither an ascii nor a binary table", p.Name)
+	return func(session.Number) ([]byte, error) {
+		return nil, fmt.Errorf("cannot encode for profile %q: it has neither an ascii nor a binary table", p.Name)
+	}
 }

@@ -394,6 +394,20 @@ func encodable() []session.Profile {
 	}
 }
 
+// encode writes one frame.
+func encode(p session.Profile, length session.Number) ([]byte, error) { return newEncoder(p)(length) }
+
+func TestSimulateRefuses(t *testing.T) {
+	p := exampleCaliper()
+	p.ASCII.Pattern = "("
+	_, err := Simulate(p)
+	assert.ErrorContains(t, err, "ascii.pattern")
+	p = exampleCaliper()
+	p.Port = "/does/not/exist"
+	_, err = Simulate(p)
+	assert.ErrorContains(t, err, "cannot plug in")
+}
+
 func TestEncodeRefuses(t *testing.T) {
 	for _, c := range []struct {
 		profile session.Profile

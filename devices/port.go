@@ -25,7 +25,7 @@ type Port interface{ io.ReadWriteCloser }
 type Opener func(session.Profile) (Port, error)
 
 const (
-	readWait  = 200 * time.Millisecond // how long one Read waits for a byte
+	readWait  = 400 * time.Millisecond // how long one Read waits for a byte; the port closes within it
 	writeWait = time.Second            // after which a write is hopeless
 	maxHandle = 1023                   // the library's Read panics above it
 )

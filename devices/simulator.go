@@ -21,6 +21,7 @@ import (
 type SimulatedInstrument struct {
 	profile session.Profile // Port is the path to open
 	link    string          // a name of the port that stays the same; empty if none
+	encode  func(session.Number) ([]byte, error)
 
 	mu     sync.Mutex
 	master *os.File // nil while unplugged
@@ -35,9 +36,13 @@ var errUnplugged = errors.New("the simulated instrument is unplugged")
 // Simulate plugs in an instrument of the profile. If p.Port is empty the port has
 // the name that the system gives it, and another one after each Plug; otherwise
 // p.Port becomes a symbolic link to it, as systems name serial ports by identity.
-// Close unplugs it for good.
+// Close unplugs it for good. The error lists the mistakes of the profile, or says
+// why there is no pseudo-terminal.
 func Simulate(p session.Profile) (*SimulatedInstrument, error) {
-	s := &SimulatedInstrument{profile: p, link: p.Port}
+	if _, err := NewDecoder(p); err != nil {
+		return nil, err
+	}
+	s := &SimulatedInstrument{profile: p, link: p.Port, encode: newEncoder(p)}
 	if err := s.Plug(); err != nil {
 		return nil, err
 	}
@@ -174,7 +179,7 @@ func (s *SimulatedInstrument) Show(length session.Number) {
 // button does. The length of a pedal is 0.
 func (s *SimulatedInstrument) Press(length session.Number) error {
 	s.Show(length)
-	b, err := encode(s.profile, length)
+	b, err := s.encode(length)
 	if err != nil {
 		return err
 	}
@@ -216,7 +221,7 @@ func (s *SimulatedInstrument) answer(master *os.File) {
 			s.mu.Lock()
 			shown := s.shown
 			s.mu.Unlock()
-			if b, err := encode(s.profile, shown); err == nil {
+			if b, err := s.encode(shown); err == nil {
 				_ = s.Send(b) // unplugged meanwhile: then there is no answer
 			}
 		}
