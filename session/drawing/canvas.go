@@ -91,7 +91,7 @@ func (c *canvas) svg(title string) string {
 const style = `
 svg{--paper:#ffffff;--ink:#1d2329;--soft:#454d55;--fill:#eceff1;--hatch:#98a2ab;--shaft:#d9dee3;--plate:#5b6570;--shim:#005a9c;--room:#dceefa;--active:#8f3d00;--tint:#ffd9b3;--on:#ffffff}
 @media(prefers-color-scheme:dark){svg{--paper:#12171c;--ink:#eef2f5;--soft:#bcc5cd;--fill:#232b33;--hatch:#5d6974;--shaft:#36414b;--plate:#93a0ab;--shim:#7cc0ff;--room:#16334a;--active:#ffb35c;--tint:#5e3a12;--on:#12171c}}
-text{font-family:system-ui,"Liberation Sans","DejaVu Sans",sans-serif;fill:var(--ink);stroke:var(--paper);stroke-width:7;stroke-linejoin:round;paint-order:stroke}
+text{font-family:"Liberation Sans",Arial,system-ui,sans-serif;fill:var(--ink);stroke:var(--paper);stroke-width:7;stroke-linejoin:round;paint-order:stroke}
 .paper{fill:var(--paper)}
 .soft{fill:var(--soft)}
 .bold{font-weight:700}

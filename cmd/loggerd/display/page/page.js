@@ -127,10 +127,10 @@ function long(where, text, few, many) {
 function now(step, words, blank) {
   put(byId("count"), "Step " + step.number + " of " + step.of);
   put(byId("title"), step.title || step.step);
-  long(byId("title"), step.title || step.step, 40, 80);
+  long(byId("title"), step.title || step.step, 26, 60);
   const tool = "with the " + step.instrument + (step.side ? ", " + step.side : "");
   put(byId("tool"), tool);
-  long(byId("tool"), tool, 24, 400);
+  long(byId("tool"), tool, 18, 40);
   byId("places").replaceChildren(...step.places.map((p, i) => place(p, i, step.places.length, blank)));
   put(byId("how"), [step.measure, step.where].filter(Boolean).map((t) => t + ".").join(" ") +
     (step.places.some((p) => p.active) ? "" : " " + words.progress + "."));
