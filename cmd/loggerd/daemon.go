@@ -17,6 +17,7 @@ import (
 	"shimwright/cmd/loggerd/broker"
 	"shimwright/cmd/loggerd/config"
 	"shimwright/cmd/loggerd/control"
+	"shimwright/cmd/loggerd/display"
 	"shimwright/cmd/loggerd/publish"
 	"shimwright/devices"
 	"shimwright/session"
@@ -37,6 +38,7 @@ type daemon struct {
 	control     *control.Server
 	broker      *broker.Broker
 	publisher   *publish.Publisher
+	page        *display.Server
 	instruments map[string]*devices.Instrument
 	closers     []func() error
 }
@@ -164,6 +166,18 @@ func (d *daemon) openControl() error {
 	return nil
 }
 
+// watchClock records when the wall clock is set.
+func (d *daemon) watchClock(ctx context.Context) error {
+	look := time.NewTicker(clockLook)
+	defer look.Stop()
+	watchClock(ctx, d.clock, look.C, func(s session.ClockStepped) {
+		if _, err := d.bench.Submit(ctx, s); err != nil {
+			d.log.Error("the step of the clock was not recorded", "was", s.Was, "is", s.Is, "why", err.Error())
+		}
+	})
+	return nil
+}
+
 // stopControl lets requests under way finish, within a limit.
 func (d *daemon) stopControl() error {
 	ctx, cancel := context.WithTimeout(context.Background(), closing)
@@ -253,6 +267,10 @@ func (d *daemon) run(ctx context.Context) error {
 	if d.publisher != nil {
 		part(func() error { return d.publisher.Run(ctx) })
 	}
+	if d.page != nil {
+		part(func() error { return d.page.Serve(ctx) })
+	}
+	part(func() error { return d.watchClock(ctx) })
 	<-ctx.Done()
 	stopped := d.stopControl()
 	parts.Wait()

@@ -56,15 +56,15 @@ func startBench(t testing.TB, change func(*config.Config)) *testBench {
 	return &testBench{d, sims}
 }
 
-// display is a subscriber that keeps what it hears.
-type display struct {
+// screen is a subscriber that keeps what it hears.
+type screen struct {
 	mu    sync.Mutex
 	heard map[string][]json.RawMessage
 }
 
-func subscribe(t testing.TB, broker, topic string) *display {
+func subscribe(t testing.TB, broker, topic string) *screen {
 	t.Helper()
-	d := &display{heard: map[string][]json.RawMessage{}}
+	d := &screen{heard: map[string][]json.RawMessage{}}
 	options := mqtt.NewClientOptions().AddBroker("tcp://" + broker).SetClientID("display-" + t.Name()).SetAutoReconnect(false)
 	client := mqtt.NewClient(options)
 	token := client.Connect()
@@ -82,7 +82,7 @@ func subscribe(t testing.TB, broker, topic string) *display {
 }
 
 // last returns the last message of a topic, or nil.
-func (d *display) last(topic string) json.RawMessage {
+func (d *screen) last(topic string) json.RawMessage {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if n := len(d.heard[topic]); n > 0 {
@@ -91,7 +91,7 @@ func (d *display) last(topic string) json.RawMessage {
 	return nil
 }
 
-func (d *display) count(topic string) int {
+func (d *screen) count(topic string) int {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return len(d.heard[topic])
