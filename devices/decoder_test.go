@@ -406,6 +406,11 @@ func TestSimulateRefuses(t *testing.T) {
 	p.Port = "/does/not/exist"
 	_, err = Simulate(p)
 	assert.ErrorContains(t, err, "cannot plug in")
+	p.Port = filepath.Join(t.TempDir(), "device")
+	require.NoError(t, os.WriteFile(p.Port, nil, 0o600))
+	_, err = Simulate(p)
+	assert.ErrorContains(t, err, "is no symbolic link")
+	assert.FileExists(t, p.Port)
 }
 
 func TestEncodeRefuses(t *testing.T) {

@@ -13,7 +13,8 @@ import (
 )
 
 // A Sink takes what an instrument gives. Its functions are called one at a time
-// from the goroutine of Run, and may block; arrival times are not touched by that.
+// from the goroutine of Run, and may block until their context ends; arrival times
+// are not touched by that. What is in flight when Run ends comes with an ended context.
 type Sink struct {
 	Reading func(context.Context, session.Reading)
 	Pedal   func(context.Context, string) // a press of the pedal of that name

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sync"
@@ -132,6 +133,9 @@ func (s *SimulatedInstrument) name(device string) error {
 	if s.link == "" {
 		s.profile.Port = device
 		return nil
+	}
+	if old, err := os.Lstat(s.link); err == nil && old.Mode()&fs.ModeSymlink == 0 {
+		return fmt.Errorf("%q exists and is no symbolic link; give the port another name", s.link)
 	}
 	next := filepath.Join(filepath.Dir(s.link), "."+filepath.Base(s.link)+".next")
 	_ = os.Remove(next) // usually there is none
