@@ -45,7 +45,7 @@ func (d dim) high() float64 {
 }
 
 // name is the title of the active dimension in lines.
-func (d dim) name() []string { return wrap(d.title, nameSize, width-2*margin, 2, true) }
+func (d dim) name() []string { return balance(d.title, nameSize, width-2*margin, true) }
 
 // drawLines draws the arrows of a dimension at height y, with lines to the edge
 // of the section.
@@ -238,7 +238,7 @@ func (c *section) drawFoot(v *canvas, y float64) {
 	case c.step == nil && c.advice.Best != nil:
 		c.drawResult(v, y)
 	case c.step != nil && !c.inChain && c.checking:
-		lines := wrap(clean(stepTitle(*c.step)), nameSize, width-2*margin, 2, true)
+		lines := balance(clean(stepTitle(*c.step)), nameSize, width-2*margin, true)
 		for i, text := range lines {
 			v.centred("now", width/2, y+62+float64(i)*nameSize*1.1, nameSize, textWidth(text, nameSize, true), text)
 		}
@@ -254,7 +254,7 @@ func (c *section) drawFoot(v *canvas, y float64) {
 }
 
 func drawCaption(v *canvas, step *session.StepView, x, y float64) {
-	lines := wrap(clean(stepTitle(*step)), nameSize, width-margin-x, 2, true)
+	lines := balance(clean(stepTitle(*step)), nameSize, width-margin-x, true)
 	y += 66
 	if len(lines) > 1 {
 		y = y - 14

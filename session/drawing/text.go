@@ -108,6 +108,19 @@ func wrap(s string, size, width float64, lines int, bold bool) []string {
 	return out
 }
 
+// balance wraps a text to at most two lines of about the same length.
+func balance(s string, size, width float64, bold bool) []string {
+	lines := wrap(s, size, width, 2, bold)
+	for try := width * 0.95; len(lines) == 2 && try > width/2; try -= width * 0.05 {
+		better := wrap(s, size, try, 2, bold)
+		if strings.Join(better, " ") != strings.Join(lines, " ") {
+			break
+		}
+		lines = better
+	}
+	return lines
+}
+
 // fitSize is the largest size, at most want and at least least, at which a text
 // has room; ok tells whether it has.
 func fitSize(s string, want, least, width float64, bold bool) (size float64, ok bool) {

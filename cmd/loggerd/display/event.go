@@ -20,10 +20,12 @@ type event struct {
 	Pictures  []picture        `json:"pictures"`
 }
 
-// A picture is an SVG and its text alternative.
+// A picture is an SVG and its text alternative. Bare is the same without what was
+// measured, to be shown while the numbers cannot be trusted.
 type picture struct {
-	SVG string `json:"svg"`
-	Alt string `json:"alt"`
+	SVG  string `json:"svg"`
+	Alt  string `json:"alt"`
+	Bare string `json:"bare,omitempty"`
 }
 
 // words are the sentences for what a snapshot shows.
@@ -99,10 +101,22 @@ func pictures(v session.Snapshot) []picture {
 	all := []picture{}
 	for i := range v.Advice {
 		if v.Step == nil || i == drawing.Chain(v) {
-			all = append(all, picture{drawing.Section(v, i), drawing.Title(v, i)})
+			all = append(all, picture{drawing.Section(v, i), drawing.Title(v, i), drawing.Section(bare(v, i), 0)})
 		}
 	}
 	return all
+}
+
+// bare is v with chain i alone and nothing measured.
+func bare(v session.Snapshot, i int) session.Snapshot {
+	a := v.Advice[i]
+	terms := make([]session.TermView, len(a.Terms))
+	for k, t := range a.Terms {
+		t.Value = nil
+		terms[k] = t
+	}
+	v.Advice = []session.Advice{{Chain: a.Chain, Title: a.Title, State: session.Waiting, Terms: terms}}
+	return v
 }
 
 // doubt says why what is shown cannot be trusted, as far as the bench knows: the

@@ -135,5 +135,8 @@ func TestPictures(t *testing.T) {
 	assert.Len(t, pictures(v), 2)
 	v.Step = &session.StepView{Name: "gasket"}
 	assert.Len(t, pictures(v), 1)
+	assert.NotContains(t, pictures(v)[0].Bare, " mm<")
+	assert.Contains(t, pictures(v)[0].SVG, " mm<")
+	assert.NotNil(t, v.Advice[0].Terms[0].Value, "the snapshot itself keeps its values")
 	assert.NotNil(t, pictures(session.Snapshot{}), "an empty list, not null")
 }

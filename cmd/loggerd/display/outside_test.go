@@ -5,6 +5,7 @@ package display
 import (
 	"context"
 	"fmt"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -181,6 +182,10 @@ func TestTheEndOfTheJob(t *testing.T) {
 	assert.Equal(t, "0.12 + 0.12 mm|0.12 + 0.08 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
 	assert.Equal(t, "0.151", p.text(`document.querySelector(".float").textContent`))
 	assert.Equal(t, "Uncertainty: not evaluated", p.text(`document.querySelector(".uncertainty").textContent`))
+	p.size(1920, 2000, false)
+	p.shot("whole-page")
+	p.size(390, 2600, false)
+	p.shot("whole-page-phone")
 	p.quiet()
 }
 
@@ -252,8 +257,7 @@ func (p *page) blanked(why string) {
 	p.t.Helper()
 	p.wait(`document.body.classList.contains("blank") && document.getElementById("doubt").innerText.includes(` + fmt.Sprintf("%q", why) + `)`)
 	p.wait(`document.getElementById("last-value").textContent === "–"`)
-	assert.Equal(p.t, "hidden", p.text(`getComputedStyle(document.querySelector("#pictures img")).visibility`))
-	shows := p.text(`document.getElementById("now").innerText + document.querySelector("#readings tbody").innerText`)
+	shows := p.text(`document.body.innerText + decodeURIComponent(document.querySelector("#pictures img").src) + document.querySelector("#pictures img").alt`)
 	for _, number := range []string{"37.4", "52.5", "27.4"} {
 		assert.NotContains(p.t, shows, number)
 	}
@@ -357,6 +361,40 @@ func TestEveryStateAtEverySize(t *testing.T) {
 		}
 	}
 	p.quiet()
+}
+
+// From three metres: the letters of the step, the instrument and the ruling are 22
+// minutes of arc high, those of the reading 45, on a 24-inch screen of 1920×1080.
+// An inch is 25.4 mm (ISO 80000-3), a screen of 16:9 and diagonal d is d·16/√337
+// wide; the height is that of a capital H or a zero as the browser measures it.
+func TestLettersAreReadFromThreeMetres(t *testing.T) {
+	p := open(t, bottomEnd(t, 0))
+	p.size(1920, 1080, false)
+	p.wait(`document.body.dataset.mode === "measure"`)
+	pixel := 24 * 25.4 * 16 / math.Sqrt(337) / 1920
+	for _, c := range []struct {
+		id, letter string
+		minutes    float64
+	}{{"title", "H", 22}, {"tool", "H", 22}, {"last-verdict", "H", 22}, {"last-value", "0", 45}} {
+		var high float64
+		_, err := fmt.Sscan(p.text(fmt.Sprintf(`(() => { const c = document.createElement("canvas").getContext("2d"), s = getComputedStyle(document.getElementById(%q));
+			c.font = s.fontWeight + " " + s.fontSize + " " + s.fontFamily; return c.measureText(%q).actualBoundingBoxAscent; })()`, c.id, c.letter)), &high)
+		require.NoError(t, err)
+		minutes := math.Atan(high*pixel/3000) * 180 / math.Pi * 60
+		assert.GreaterOrEqual(t, minutes, c.minutes, c.id)
+	}
+}
+
+// A reading that counts otherwise than before is named.
+func TestAChangedStandingIsSaid(t *testing.T) {
+	v := bottomEnd(t, 1)
+	p := open(t, v)
+	p.wait(`document.body.dataset.mode === "measure"`)
+	changed := bottomEnd(t, 1)
+	changed.Seq++
+	changed.Readings[0].Standing = session.LeftOut
+	p.show(changed)
+	p.wait(fmt.Sprintf(`document.getElementById("changed").textContent === "Reading %d is now left out."`, changed.Readings[0].Seq))
 }
 
 // contrast computes the contrast of each text with what is behind it, by the

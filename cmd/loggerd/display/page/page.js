@@ -88,11 +88,12 @@ function render(blank) {
   const step = snapshot.step, job = snapshot.job;
   const fits = words.advice.some((a) => a.float);
   document.body.dataset.mode = !job ? "idle" : step ? (fits ? "both" : "measure") : "advice";
-  put(byId("job"), [snapshot.bench, job && job.title, job && job.job, job && job.reference, job && job.ended && "ended"].filter(Boolean).join(" · "));
+  put(byId("job"), [snapshot.bench, job && job.title, job && "job " + job.job, job && job.reference, job && job.ended && "ended"].filter(Boolean).join(" · "));
   document.title = [step ? step.title : job ? job.title : "", snapshot.bench].filter(Boolean).join(" – ");
-  pictures(event.pictures);
+  pictures(event.pictures.map((p) => ({ svg: blank ? p.bare : p.svg, alt: blank ? "" : p.alt })));
   if (step) now(step, words, blank);
   advice(words.advice, blank);
+  sentences(words.advice, blank);
   readings(snapshot, words, blank);
   put(byId("say"), blank ? "" : [words.last ? words.last.ruling + "." : "", step ? words.step : "", fits ? words.advice.map((a) => a.headline).join(" ") : ""].join(" "));
 }
@@ -138,9 +139,27 @@ function now(step, words, blank) {
   const last = words.last;
   byId("last").style.display = last ? "" : "none";
   if (!last) return;
+  const of = event.snapshot.readings.find((r) => r.seq === last.seq);
+  put(byId("last-tag"), "Last reading" + (last.title && of.step !== step.step ? ", for " + last.title : ""));
+  put(byId("changed"), blank ? "" : changes(event.snapshot.readings));
   value(byId("last-value"), byId("last-unit"), last, blank);
   verdict(byId("last-verdict"), blank ? "" : last.mark, blank ? "not shown" : last.verdict);
   put(byId("last-why"), blank ? "" : last.ruling);
+}
+
+// changes says which earlier readings count otherwise than they did at the last
+// snapshot of the job. It stays until the next reading.
+let standings = new Map(), lastSeq = 0, job = "", said = "";
+function changes(all) {
+  const seq = Math.max(0, ...all.map((r) => r.seq)), now = event.snapshot.run + "/" + event.snapshot.job.job;
+  if (now !== job) standings = new Map();
+  const changed = all.filter((r) => standings.has(r.seq) && standings.get(r.seq) !== (r.standing || ""));
+  if (changed.length) said = changed.map((r) => "Reading " + r.seq + " is now " + (r.standing || "not counted") + ".").join(" ");
+  else if (seq !== lastSeq || now !== job) said = "";
+  standings = new Map(all.map((r) => [r.seq, r.standing || ""]));
+  lastSeq = seq;
+  job = now;
+  return said;
 }
 
 function place(p, i, of, blank) {
@@ -186,7 +205,6 @@ function advice(all, blank) {
     box.classList.toggle("nofit", !a.float);
     box.classList.toggle("provisional", !!a.provisional);
     at("chain").textContent = a.title;
-    at("said").textContent = blank ? unknown : a.headline + " " + a.why;
     if (!a.float) return box;
     at("packs").replaceChildren(...(a.packs || []).map((p) => pack(p, blank)));
     at("float").textContent = blank ? unknown : a.float;
@@ -195,6 +213,15 @@ function advice(all, blank) {
     at("check").textContent = a.check ? "Check gap " + (blank ? unknown : a.check + " mm") + ", " + a.check_fit : "";
     at("uncertainty").textContent = a.uncertainty;
     return box;
+  }));
+}
+
+function sentences(all, blank) {
+  byId("said").replaceChildren(...all.flatMap((a) => {
+    const title = document.createElement("h2"), text = document.createElement("p");
+    title.textContent = a.title;
+    text.textContent = blank ? unknown : a.headline + " " + a.why;
+    return [title, text];
   }));
 }
 
