@@ -61,14 +61,7 @@ func (p *page) fit(label string, a session.Advice) {
 	indent := strings.Repeat(" ", max(len(label), 2))
 	p.para(label, indent, title)
 	f := *a.Best
-	rows := make([][]string, 0, len(f.Packs)+2)
-	for _, pack := range f.Packs {
-		rows = append(rows, []string{pack.Side, wording.Pieces(pack)})
-	}
-	rows = append(rows, []string{"end float, cold", wording.Decimals(f.EndFloat) + " mm"})
-	if len(f.Packs) > 1 {
-		rows = append(rows, []string{"check gap", wording.Decimals(f.CheckGap) + " mm, with only the " + f.Packs[0].Side + " fitted"})
-	}
+	rows := wording.FitRows(f)
 	leftAlign(rows, 0)
 	p.loudly(func() { p.table(indent, rows[:len(f.Packs)]) })
 	p.table(indent, rows[len(f.Packs):])

@@ -67,7 +67,14 @@ func (n *narrator) result(s session.Snapshot) {
 	for _, a := range s.Advice {
 		fmt.Fprintln(n.out)
 		n.say("", strings.ToUpper(a.Title))
-		n.say("  ", wording.Headline(a))
+		if a.Best != nil && a.Best.Inside {
+			for _, row := range wording.FitRows(*a.Best) {
+				fmt.Fprintf(n.out, "  %-16s %s\n", row[0], row[1])
+			}
+		} else {
+			n.say("  ", wording.Headline(a))
+		}
+		fmt.Fprintln(n.out)
 		n.say("  ", wording.Why(a))
 	}
 }

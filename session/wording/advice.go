@@ -67,6 +67,20 @@ func Fit(f session.Fit) string {
 	return list(packs)
 }
 
+// FitRows lists a fit as labels and values: first the pieces of each side, then
+// the end float to expect, then the check gap where there is a second side.
+func FitRows(f session.Fit) [][]string {
+	rows := make([][]string, 0, len(f.Packs)+2)
+	for _, pack := range f.Packs {
+		rows = append(rows, []string{pack.Side, Pieces(pack)})
+	}
+	rows = append(rows, []string{"end float, cold", mm(f.EndFloat)})
+	if len(f.Packs) > 1 {
+		rows = append(rows, []string{"check gap", mm(f.CheckGap) + ", with only the " + f.Packs[0].Side + " fitted"})
+	}
+	return rows
+}
+
 // Pieces writes the pieces of one side: "0.25 + 0.10 mm", or "nothing".
 func Pieces(p session.Pack) string {
 	if len(p.Pieces) == 0 {

@@ -312,3 +312,16 @@ func FuzzReason(f *testing.F) {
 func ascii(text string) bool {
 	return strings.IndexFunc(text, func(r rune) bool { return r > 126 }) < 0
 }
+
+func TestFitRows(t *testing.T) {
+	two := session.Fit{
+		EndFloat: num(t, "0.16393"), CheckGap: num(t, "0.34"),
+		Packs: []session.Pack{{Side: "pump side", Pieces: []session.Number{num(t, "0.12"), num(t, "0.06")}}, {Side: "flywheel side"}},
+	}
+	require.Equal(t, [][]string{
+		{"pump side", "0.12 + 0.06 mm"}, {"flywheel side", "nothing"}, {"end float, cold", "0.164 mm"},
+		{"check gap", "0.34 mm, with only the pump side fitted"},
+	}, wording.FitRows(two))
+	two.Packs = two.Packs[:1]
+	require.Len(t, wording.FitRows(two), 2, "one side has no check gap")
+}
