@@ -42,6 +42,7 @@ import (
 const (
 	heartbeat  = 5 * time.Second
 	maxPages   = 128             // that look at a time
+	maxConns   = maxPages + 64   // connections at a time
 	writeLimit = 5 * time.Second // for one event to go out
 	readLimit  = 10 * time.Second
 	closeLimit = 2 * time.Second
@@ -109,7 +110,7 @@ func (s *Server) Listen() error {
 	if err != nil {
 		return fmt.Errorf("cannot listen for the display at %q: %w", s.cfg.Listen, err)
 	}
-	s.listener = l
+	s.listener = limit(l, maxConns)
 	return nil
 }
 

@@ -187,6 +187,40 @@ func TestTooManyPages(t *testing.T) {
 	look(t, s).snapshot()
 }
 
+// Connections beyond the limit wait until another ends; closing lets them go.
+func TestConnectionsAreLimited(t *testing.T) {
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l := limit(inner, 1)
+	for range 2 {
+		c, err := net.Dial("tcp", l.Addr().String())
+		require.NoError(t, err)
+		defer c.Close()
+	}
+	first, err := l.Accept()
+	require.NoError(t, err)
+	second := make(chan error, 1)
+	go func() {
+		c, err := l.Accept()
+		if err == nil {
+			err = c.Close()
+		}
+		second <- err
+	}()
+	assert.Len(t, l.slots, 1)
+	assert.NoError(t, first.Close())
+	assert.Error(t, first.Close(), "a second close frees no second slot")
+	assert.NoError(t, <-second)
+	third, err := net.Dial("tcp", l.Addr().String())
+	require.NoError(t, err)
+	defer third.Close()
+	_, err = l.Accept()
+	require.NoError(t, err)
+	assert.NoError(t, l.Close())
+	_, err = l.Accept()
+	assert.ErrorIs(t, err, net.ErrClosed)
+}
+
 func request(t *testing.T, s *Server, method, host, path string) *httptest.ResponseRecorder {
 	t.Helper()
 	r := httptest.NewRequest(method, "/", nil)

@@ -36,6 +36,8 @@ type words struct {
 	Last     *readingWords  `json:"last,omitempty"` // the last reading of all
 	Readings []readingWords `json:"readings"`       // in the order of the snapshot
 	Advice   []adviceWords  `json:"advice"`         // one per chain
+	// Instruments are one line each.
+	Instruments []string `json:"instruments"`
 }
 
 // readingWords are one reading. Mark is good, out, wait or no.
@@ -74,7 +76,10 @@ type packWords struct {
 // event renders a snapshot.
 func (s *Server) event(v session.Snapshot) event {
 	e := event{Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Snapshot: v, Pictures: pictures(v)}
-	e.Words = words{Doubt: doubt(v), Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice))}
+	e.Words = words{Doubt: doubt(v), Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
+	for i, in := range v.Instruments {
+		e.Words.Instruments[i] = wording.Instrument(in)
+	}
 	if v.Step != nil {
 		e.Words.Step, e.Words.Progress = wording.Step(*v.Step), wording.Progress(*v.Step)
 	}
@@ -188,7 +193,7 @@ func mark(r session.ReadingView) string {
 func wordsOfAdvice(a session.Advice) adviceWords {
 	w := adviceWords{
 		Title: a.Title, Headline: wording.Headline(a), Why: wording.Why(a), Provisional: a.State == session.Provisional,
-		Uncertainty: "Uncertainty: " + a.Uncertainty,
+		Uncertainty: "Uncertainty: " + a.Uncertainty + ".",
 	}
 	if w.Title == "" {
 		w.Title = a.Chain

@@ -102,7 +102,7 @@ func TestAdviceWords(t *testing.T) {
 	assert.Equal(t, "in the window", final.Outcome)
 	assert.Equal(t, "0.351", final.Check)
 	assert.Equal(t, "with only the pump side fitted", final.CheckFit)
-	assert.Equal(t, "Uncertainty: not evaluated", final.Uncertainty)
+	assert.Equal(t, "Uncertainty: not evaluated.", final.Uncertainty)
 	assert.Contains(t, final.Scale.SVG, "0.151 mm")
 
 	one := render(t, gearbox(t, 3)).Words.Advice[0]

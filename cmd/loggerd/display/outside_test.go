@@ -181,7 +181,7 @@ func TestTheEndOfTheJob(t *testing.T) {
 	p.wait(`document.querySelector(".pack b")`)
 	assert.Equal(t, "0.12 + 0.12 mm|0.12 + 0.08 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
 	assert.Equal(t, "0.151", p.text(`document.querySelector(".float").textContent`))
-	assert.Equal(t, "Uncertainty: not evaluated", p.text(`document.querySelector(".uncertainty").textContent`))
+	assert.Equal(t, "Uncertainty: not evaluated.", p.text(`document.querySelector(".uncertainty").textContent`))
 	p.size(1920, 2000, false)
 	p.shot("whole-page")
 	p.size(390, 2600, false)
@@ -331,7 +331,10 @@ func states(t *testing.T) map[string]session.Snapshot {
 	loose := gearbox(t, 3)
 	loose.Advice[0].Best.EndFloat, loose.Advice[0].Best.Inside = *number(t, "0.95"), false
 	return map[string]session.Snapshot{
-		"0-no-job":      {Schema: 1, Bench: "bench-1", Software: "test", Recording: session.Recording{OK: true}},
+		"0-no-job": {Schema: 1, Bench: "bench-1", Software: "test", Recording: session.Recording{OK: true}, Instruments: []session.InstrumentView{
+			{Name: "caliper-1", Kind: session.Caliper, Trigger: session.OnPress, Port: "/dev/a", State: session.PortLive, Readings: 12},
+			{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/b", State: session.PortAbsent},
+		}},
 		"1-first-press": bottomEnd(t, 0), "2-left-out": left, "3-refused": refused, "4-gasket": bottomEnd(t, 4),
 		"5-check-gap": bottomEnd(t, 5), "6-done": bottomEnd(t, 6), "7-gearbox-so-far": gearbox(t, 3), "8-lost": lost, "9-too-loose": loose,
 	}

@@ -95,6 +95,11 @@ function render(blank) {
   advice(words.advice, blank);
   sentences(words.advice, blank);
   readings(snapshot, words, blank);
+  byId("instruments").lastElementChild.replaceChildren(...words.instruments.map((line) => {
+    const item = document.createElement("li");
+    item.textContent = line;
+    return item;
+  }));
   put(byId("say"), blank ? "" : [words.last ? words.last.ruling + "." : "", step ? words.step : "", fits ? words.advice.map((a) => a.headline).join(" ") : ""].join(" "));
 }
 
@@ -129,7 +134,7 @@ function now(step, words, blank) {
   put(byId("count"), "Step " + step.number + " of " + step.of);
   put(byId("title"), step.title || step.step);
   long(byId("title"), step.title || step.step, 26, 60);
-  const tool = "with the " + step.instrument + (step.side ? ", " + step.side : "");
+  const tool = "with the " + step.instrument.replace(/ /g, "\u00a0") + (step.side ? ", " + step.side : "");
   put(byId("tool"), tool);
   long(byId("tool"), tool, 18, 40);
   byId("places").replaceChildren(...step.places.map((p, i) => place(p, i, step.places.length, blank)));
