@@ -68,6 +68,7 @@ type Server struct {
 	listener net.Listener
 	pages    *pages
 	slots    chan struct{} // one per page that looks
+	write    time.Duration // for one event to go out
 	done     chan struct{} // closed when Serve ends
 	once     sync.Once
 }
@@ -100,7 +101,7 @@ func New(cfg Config) (*Server, error) {
 		cfg.Now = time.Now
 	}
 	return &Server{
-		cfg: cfg, host: host, pages: newPages(), slots: make(chan struct{}, maxPages), done: make(chan struct{}),
+		cfg: cfg, host: host, pages: newPages(), slots: make(chan struct{}, maxPages), write: writeLimit, done: make(chan struct{}),
 	}, nil
 }
 

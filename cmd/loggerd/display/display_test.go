@@ -56,6 +56,7 @@ func start(t testing.TB, bench *fakeBench, every time.Duration) *Server {
 	t.Helper()
 	s, err := New(Config{Listen: "127.0.0.1:0", Mailbox: bench.subscribe, Heartbeat: every, Now: func() time.Time { return noon }})
 	require.NoError(t, err)
+	s.write = time.Second
 	require.NoError(t, s.Listen())
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
@@ -172,6 +173,7 @@ func TestAStuckPageDelaysNobody(t *testing.T) {
 		for page.snapshot().Snapshot.Seq != v.Seq {
 		}
 	}
+	assert.Eventually(t, func() bool { return len(s.slots) == 1 }, soon, time.Millisecond, "the stuck page is given up")
 }
 
 func TestTooManyPages(t *testing.T) {

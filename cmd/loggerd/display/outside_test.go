@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +22,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/drawing"
 )
 
 // These tests look at the page with a real browser, Debian's chromium. Without it
@@ -32,20 +34,20 @@ var screens = [][2]int64{{1920, 1080}, {3840, 2160}, {800, 1280}, {390, 844}}
 
 // A page is a browser's tab that shows a bench.
 type page struct {
-	t     *testing.T
+	t     testing.TB
 	ctx   context.Context
 	bench *fakeBench
 	cries chan string // what the browser complained of
 }
 
 // open loads the page of a bench that beats often.
-func open(t *testing.T, v session.Snapshot) *page {
+func open(t testing.TB, v session.Snapshot) *page {
 	t.Helper()
 	bench := newBench(v)
 	return openAt(t, bench, "http://"+start(t, bench, time.Second).Addr()+"/")
 }
 
-func openAt(t *testing.T, bench *fakeBench, address string) *page {
+func openAt(t testing.TB, bench *fakeBench, address string) *page {
 	t.Helper()
 	_, err := os.Stat(chromium)
 	require.NoError(t, err, "install Debian's chromium")
@@ -234,7 +236,7 @@ func TestNumbersAreBlankedWhenTheyAreOld(t *testing.T) {
 		text, err := encode(s.event(bottomEnd(t, 3)))
 		assert.NoError(t, err)
 		w.Header().Set("Content-Type", "text/event-stream")
-		assert.NoError(t, (&writer{w, http.NewResponseController(w)}).send(message("snapshot", text)))
+		assert.NoError(t, (&writer{w, http.NewResponseController(w), time.Second}).send(message("snapshot", text)))
 		select {
 		case <-silent:
 		case <-r.Context().Done():
@@ -400,6 +402,34 @@ func TestAChangedStandingIsSaid(t *testing.T) {
 	p.wait(fmt.Sprintf(`document.getElementById("changed").textContent === "Reading %d is now left out."`, changed.Readings[0].Seq))
 }
 
+// What the drawing reckons for the width of its texts holds in a real browser with
+// its real fonts: no text leaves the picture.
+func TestDrawnTextsStayInThePicture(t *testing.T) {
+	p := open(t, bottomEnd(t, 0))
+	file := filepath.Join(t.TempDir(), "picture.svg")
+	names := []string{
+		strings.Repeat("W", 80), strings.Repeat("m", 80), strings.Repeat("Donaudampfschifffahrt", 8), strings.Repeat("%@", 40),
+		strings.Repeat("QGMW ", 30), strings.Repeat("\u8ef8", 60), strings.Repeat("\u0416\u0429", 40), strings.Repeat("\ufdfd", 20), "Gasket, squeezed",
+	}
+	for _, name := range names {
+		for _, steps := range []int{0, 3, 4, 5, 6} {
+			v := hostileJob(t, steps)
+			for i := range v.Job.Steps {
+				v.Job.Steps[i].Title = name
+			}
+			for i := range v.Advice[0].Terms {
+				v.Advice[0].Terms[i].Title = name
+			}
+			require.NoError(t, os.WriteFile(file, []byte(drawing.Section(v, 0)), 0o600))
+			p.run(chromedp.Navigate("file://" + file))
+			out := p.text(`(() => { const box = document.documentElement.viewBox.baseVal;
+				return [...document.querySelectorAll("text")].filter((t) => { const b = t.getBBox(); return b.x < 0 || b.y < 0 || b.x + b.width > box.width || b.y + b.height > box.height; })
+					.map((t) => t.textContent).join("|"); })()`)
+			assert.Empty(t, out, "%s after %d steps", name, steps)
+		}
+	}
+}
+
 // contrast computes the contrast of each text with what is behind it, by the
 // definition of WCAG 2.2 (relative luminance, contrast ratio), and wants 7:1. It
 // also wants letters of 16 px or more.
@@ -422,4 +452,37 @@ func (p *page) contrast(what string) {
 		return out.join(", ");
 	})()`)
 	assert.Empty(p.t, bad, what)
+}
+
+// From the snapshot in the mailbox to the frame in which the browser shows it; the
+// clocks of browser and test are one.
+func BenchmarkSnapshotToPixel(b *testing.B) {
+	v := bottomEnd(b, 3)
+	p := open(b, v)
+	p.wait(`document.body.dataset.mode === "measure"`)
+	p.text(`(() => { window.seen = {}; new MutationObserver(() => {
+		const seq = event.snapshot.seq;
+		requestAnimationFrame(() => { seen[seq] = performance.timeOrigin + performance.now(); });
+	}).observe(document.getElementById("last-value"), { childList: true, characterData: true, subtree: true }); })()`)
+	values := []*session.Number{number(b, "37.45"), number(b, "37.46")}
+	var spans []float64
+	for b.Loop() {
+		v.Seq++
+		v.Readings = append([]session.ReadingView{}, v.Readings...)
+		v.Readings[len(v.Readings)-1].Value = values[len(spans)%2]
+		if len(spans) == 0 {
+			v.Readings[len(v.Readings)-1].Value = values[1]
+			values[0], values[1] = values[1], values[0]
+		}
+		sent := float64(time.Now().UnixMicro()) / 1000
+		p.bench.put(v)
+		p.wait(fmt.Sprintf("seen[%d]", v.Seq))
+		var at float64
+		_, err := fmt.Sscan(p.text(fmt.Sprintf("seen[%d]", v.Seq)), &at)
+		require.NoError(b, err)
+		spans = append(spans, at-sent)
+	}
+	slices.Sort(spans)
+	b.ReportMetric(spans[len(spans)/2], "ms/median")
+	b.ReportMetric(spans[len(spans)*99/100], "ms/p99")
 }

@@ -98,7 +98,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	slot, leave := s.pages.join()
 	defer leave()
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
-	out := &writer{to: w, control: http.NewResponseController(w)}
+	out := &writer{w, http.NewResponseController(w), s.write}
 	// The read deadline of the request would end the stream.
 	out.control.SetReadDeadline(time.Time{}) //nolint:errcheck // a recorder has no deadline
 
@@ -127,10 +127,11 @@ func (s *Server) beat() []byte {
 type writer struct {
 	to      http.ResponseWriter
 	control *http.ResponseController
+	limit   time.Duration
 }
 
 func (o *writer) send(event []byte) error {
-	o.control.SetWriteDeadline(time.Now().Add(writeLimit)) //nolint:errcheck // a recorder has no deadline
+	o.control.SetWriteDeadline(time.Now().Add(o.limit)) //nolint:errcheck // a recorder has no deadline
 	if _, err := o.to.Write(event); err != nil {
 		return err
 	}
