@@ -85,20 +85,12 @@ func (b belief) wider(square float64) belief {
 	return b
 }
 
-// below is the probability that the error is less than x; at a sure error of exactly x
-// it is ½.
+// below is the probability that the error is less than x. u is above 0.
 func (b belief) below(x float64) float64 {
-	switch {
-	case b.n > 0:
+	if b.n > 0 {
 		return b.folded(x)
-	case b.u > 0:
-		return studentBelow(x/b.u, b.nu)
-	case x < 0:
-		return 0
-	case x > 0:
-		return 1
 	}
-	return 0.5
+	return studentBelow(x/b.u, b.nu)
 }
 
 // folded is the distribution of n flat parts ±aᵢ and a normal rest, exactly: with I₀ = Φ

@@ -423,6 +423,18 @@ func TestMonteCarloAgrees(t *testing.T) {
 	}
 }
 
+// Products with correlated causes among them: u² is that of Combine.
+func TestMonteCarloOfProducts(t *testing.T) {
+	b := Budget{Terms: []Weight{{"x", 1}}, Causes: []Cause{{"a", 1, certain, Normal, on(0, 1)}, {"b", 2, certain, Normal, on(0, 1)}, {"c", 1, certain, Normal, nil}},
+		Correlations: []Correlation{{0, 1, -0.5}}, Products: []Product{{1, 2, 3}}}
+	got, err := b.Combine(0.95)
+	require.NoError(t, err)
+	assert.InDelta(t, math.Sqrt(1+4-2+36), got.U, 1e-12)
+	s, err := b.MonteCarlo(200_000, 1)
+	require.NoError(t, err)
+	assert.InDelta(t, got.U, s.U(), 0.02*got.U)
+}
+
 func TestSampleEnds(t *testing.T) {
 	s := newSample([]float64{3, -1, 2, -5, 0})
 	assert.Equal(t, []float64{-5, -1, 0, 2, 3}, s.sorted)

@@ -153,3 +153,12 @@ func (e *FieldError) Error() string { return e.Field + " " + e.Problem }
 func refuse(field, format string, args ...any) error {
 	return &FieldError{Field: field, Problem: fmt.Sprintf(format, args...)}
 }
+
+// under puts the name of what holds it before the field of a refusal.
+func under(prefix string, err error) error {
+	e, ok := err.(*FieldError) // as refuse made it: nothing in this package wraps one
+	if !ok {
+		return err
+	}
+	return &FieldError{Field: prefix + e.Field, Problem: e.Problem}
+}
