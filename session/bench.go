@@ -63,9 +63,8 @@ type Bench struct {
 
 // offer is an item that waits for its turn.
 type offer struct {
-	item     any
-	operator string
-	done     func(Receipt, error)
+	item any
+	done func(Receipt, error)
 }
 
 // NewBench opens a run: it replays the log into State and appends that the run

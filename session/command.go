@@ -19,6 +19,9 @@ type Command struct {
 	Reading    int64  `json:"reading,omitempty"`    // strike out, restore
 	Reason     string `json:"reason,omitempty"`     // strike out
 	Note       string `json:"note,omitempty"`       // end
+	Of         string `json:"of,omitempty"`         // temperature: "shop" or a part
+	Celsius    string `json:"celsius,omitempty"`    // temperature
+	U          string `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; 0.5 if not given
 }
 
 // A Verb is what a command does.
@@ -26,15 +29,16 @@ type Verb string
 
 // The verbs.
 const (
-	Begin     Verb = "begin"
-	Take      Verb = "take"
-	Enter     Verb = "enter"
-	Next      Verb = "next"
-	Back      Verb = "back"
-	GoToPlace Verb = "place"
-	StrikeOut Verb = "strike out"
-	Restore   Verb = "restore"
-	End       Verb = "end"
+	Begin           Verb = "begin"
+	Take            Verb = "take"
+	Enter           Verb = "enter"
+	Next            Verb = "next"
+	Back            Verb = "back"
+	GoToPlace       Verb = "place"
+	StrikeOut       Verb = "strike out"
+	Restore         Verb = "restore"
+	End             Verb = "end"
+	TakeTemperature Verb = "temperature"
 )
 
 // A Receipt says what became of a reading or command that was accepted. It is

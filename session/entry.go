@@ -101,6 +101,22 @@ type ReadingTaken struct {
 	Repeatability *Number `json:"repeatability_mm,omitempty"`
 }
 
+// InstrumentUsed puts into a job the whole profile of an instrument whose reading
+// it files for the first time, or for the first time under that profile.
+type InstrumentUsed struct {
+	Profile Profile `json:"profile"`
+}
+
+// Shop names the shop's air among the things that have a temperature.
+const Shop = "shop"
+
+// TemperatureTaken says how warm a part of the plan, or the shop, is.
+type TemperatureTaken struct {
+	Of      string `json:"of"` // Shop, or a part's name
+	Celsius Number `json:"celsius"`
+	U       Number `json:"u_kelvin"` // standard uncertainty
+}
+
 // A Reason is a code with what a person needs to see; prose is made at the edge.
 type Reason struct {
 	Code   string            `json:"code"`
@@ -169,22 +185,24 @@ type Ended struct {
 	Note string `json:"note,omitempty"`
 }
 
-func (Started) kind() string      { return "started" }
-func (ProfileSet) kind() string   { return "profile" }
-func (PortChanged) kind() string  { return "port" }
-func (ClockStepped) kind() string { return "clock step" }
-func (Began) kind() string        { return "begin" }
-func (ReadingTaken) kind() string { return "reading" }
-func (HeldDecided) kind() string  { return "held decided" }
-func (Asked) kind() string        { return "take" }
-func (Moved) kind() string        { return "move" }
-func (PlaceClosed) kind() string  { return "place closed" }
-func (StepClosed) kind() string   { return "step closed" }
-func (Opened) kind() string       { return "opened" }
-func (Struck) kind() string       { return "strike out" }
-func (Restored) kind() string     { return "restore" }
-func (Advised) kind() string      { return "advice" }
-func (Ended) kind() string        { return "end" }
+func (Started) kind() string          { return "started" }
+func (ProfileSet) kind() string       { return "profile" }
+func (PortChanged) kind() string      { return "port" }
+func (ClockStepped) kind() string     { return "clock step" }
+func (Began) kind() string            { return "begin" }
+func (ReadingTaken) kind() string     { return "reading" }
+func (InstrumentUsed) kind() string   { return "instrument" }
+func (TemperatureTaken) kind() string { return "temperature" }
+func (HeldDecided) kind() string      { return "held decided" }
+func (Asked) kind() string            { return "take" }
+func (Moved) kind() string            { return "move" }
+func (PlaceClosed) kind() string      { return "place closed" }
+func (StepClosed) kind() string       { return "step closed" }
+func (Opened) kind() string           { return "opened" }
+func (Struck) kind() string           { return "strike out" }
+func (Restored) kind() string         { return "restore" }
+func (Advised) kind() string          { return "advice" }
+func (Ended) kind() string            { return "end" }
 
 // Kind names the entry's kind.
 func (e Entry) Kind() string { return e.Body.kind() }
@@ -252,6 +270,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[Began](text)
 	case "reading":
 		return bodyOf[ReadingTaken](text)
+	case "instrument":
+		return bodyOf[InstrumentUsed](text)
+	case "temperature":
+		return bodyOf[TemperatureTaken](text)
 	case "held decided":
 		return bodyOf[HeldDecided](text)
 	case "take":

@@ -42,7 +42,10 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 	if no != nil {
 		return Receipt{}, no
 	}
-	receipt.Seq, receipt.Job = first, j.number
+	receipt.Job = j.number
+	if receipt.Seq == 0 {
+		receipt.Seq = first
+	}
 	return receipt, nil
 }
 
@@ -62,11 +65,13 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.strike(j, c)
 	case Restore:
 		return Receipt{}, t.restore(j, c)
+	case TakeTemperature:
+		return Receipt{}, t.temperature(j, c)
 	case End:
 		return Receipt{}, t.end(j, c)
 	}
 	return Receipt{}, refuse("unknown command", fmt.Sprintf("%q is not a command", c.Do),
-		"use begin, take, enter, next, back, place, strike out, restore or end")
+		"use begin, take, enter, next, back, place, strike out, restore, temperature or end")
 }
 
 // checkWords refuses text that cannot be shown or is far too long.
@@ -74,7 +79,7 @@ func checkWords(c Command) *Refusal {
 	for _, f := range []struct{ name, text string }{
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
-		{"passes", c.Passes}, {"stops", c.Stops},
+		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
@@ -413,6 +418,27 @@ func (t *turn) restore(j *job, c Command) *Refusal {
 	t.add(Restored{c.Reading})
 	t.by("", FromBench)
 	t.close(j.step, j.place)
+	return nil
+}
+
+// temperature notes how warm a part or the shop is.
+func (t *turn) temperature(j *job, c Command) *Refusal {
+	if c.Of != Shop && j.plan.part(c.Of) < 0 {
+		names := []string{Shop}
+		for _, p := range j.plan.Parts {
+			names = append(names, p.Name)
+		}
+		return refuse("no such part", fmt.Sprintf("the plan has no part %q", c.Of), "name one of "+strings.Join(names, ", "), "part", c.Of)
+	}
+	if c.U == "" {
+		c.U = "0.5"
+	}
+	celsius, err := ParseNumber(c.Celsius)
+	u, errU := ParseNumber(c.U)
+	if err != nil || errU != nil || celsius.Abs().GreaterThan(maxCelsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
+		return refuse("bad temperature", fmt.Sprintf("%q with an uncertainty of %q is not a temperature", c.Celsius, c.U), "write plain numbers in °C and kelvin, like 23.5 and 0.5")
+	}
+	t.add(TemperatureTaken{c.Of, celsius, u})
 	return nil
 }
 

@@ -133,6 +133,9 @@ func marshal(v any) ([]byte, error) {
 // maxLength is the largest length, in mm or inch, that anyone may type.
 var maxLength = decimal.New(10000, 0)
 
+// maxCelsius is the largest temperature, or uncertainty of one, that anyone may type.
+var maxCelsius = decimal.New(500, 0)
+
 // middle is halfway between a and b, exact.
 func middle(a, b Number) decimal.Decimal {
 	return a.Add(b.Decimal).Mul(decimal.New(5, -1))

@@ -3,15 +3,49 @@ package session
 // A Plan describes a job: its parts, measuring steps, chains and stock. It is
 // read from TOML by ReadPlan, which checks it; a Plan in State is always sound.
 type Plan struct {
-	Name     string   `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
-	Title    string   `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
-	Unit     Unit     `toml:"unit" json:"unit"` // of every length in the file; mm if not given
-	Parts    []Part   `toml:"part" json:"parts"`
-	Bars     []Bar    `toml:"bar" json:"bars,omitempty"`
-	Steps    []Step   `toml:"step" json:"steps"`
-	Chains   []Chain  `toml:"chain" json:"chains"`
-	Stock    []Shim   `toml:"stock" json:"stock,omitempty"`
-	Cautions []string `toml:"cautions" json:"cautions,omitempty"`
+	Name        string      `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
+	Title       string      `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
+	Unit        Unit        `toml:"unit" json:"unit"` // of every length in the file; mm if not given
+	Parts       []Part      `toml:"part" json:"parts"`
+	Bars        []Bar       `toml:"bar" json:"bars,omitempty"`
+	Steps       []Step      `toml:"step" json:"steps"`
+	Chains      []Chain     `toml:"chain" json:"chains"`
+	Stock       []Shim      `toml:"stock" json:"stock,omitempty"`
+	Bearings    []Bearing   `toml:"bearing" json:"bearings,omitempty"`
+	Decision    Decision    `toml:"decision" json:"decision"`
+	Temperature Temperature `toml:"temperature" json:"temperature"`
+	Cautions    []string    `toml:"cautions" json:"cautions,omitempty"`
+}
+
+// A Decision is the rule by which a float counts as shown inside the window. It
+// is a setting on the record.
+type Decision struct {
+	Edition  string  `toml:"edition" strict:"oneof=ISO 14253-1:1998|ISO 14253-1:2017" json:"edition"` // of 2017 if not given
+	Level    *Number `toml:"level" example:"0.95" json:"level"`                                       // least probability inside; 0.95 if not given
+	Coverage *Number `toml:"coverage" example:"0.95" json:"coverage"`                                 // of ± intervals; 0.95 if not given
+}
+
+// Temperature says what is known of temperatures that nobody took, in kelvin.
+type Temperature struct {
+	// Within bounds how far the shop may be from 20 °C; 10 K if not given.
+	Within *Number `toml:"shop_within_kelvin" json:"shop_within_kelvin"`
+	// Apart bounds how far a part may be from its instrument; 3 K if not given.
+	Apart *Number `toml:"parts_within_kelvin" json:"parts_within_kelvin"`
+	// Warm is how far above the shop a part may be and still be measured; 8 K if not given.
+	Warm *Number `toml:"warm_above_shop_kelvin" json:"warm_above_shop_kelvin"`
+	// Cooling is the minutes in which a warm part loses half its excess; 15 if not given.
+	Cooling *Number `toml:"cooling_half_minutes" json:"cooling_half_minutes"`
+}
+
+// A Bearing is a ring that a depth was measured to, and that can move axially.
+// Without its play the float can never be shown inside.
+type Bearing struct {
+	Name   string  `toml:"name" strict:"required,unique" example:"pump-bearing" json:"name"`
+	Step   string  `toml:"step" strict:"required" example:"pump-depth" json:"step"`                                                                             // the depth that was measured to its ring
+	Held   string  `toml:"held" strict:"required,oneof=towards the joint|away from the joint|in the middle|not held" example:"away from the joint" json:"held"` // its ring, while it was measured
+	Slides bool    `toml:"slides_on_journal" json:"slides_on_journal"`
+	Play   *Number `toml:"play" example:"0.06" json:"play_mm"`
+	PlayU  *Number `toml:"play_u" example:"0.01" json:"play_u_mm"` // its standard uncertainty
 }
 
 // A Part is a part of the engine and what it is made of.
@@ -19,7 +53,8 @@ type Part struct {
 	Name      string  `toml:"name" strict:"required,unique" example:"crank" json:"name"`
 	Title     string  `toml:"title" json:"title,omitempty"`
 	Material  string  `toml:"material" example:"steel" json:"material,omitempty"`
-	Expansion *Number `toml:"expansion_per_kelvin_e6" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
+	Expansion *Number `toml:"expansion_per_kelvin_e6" example:"11.5" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
+	Running   *Number `toml:"running_celsius" example:"110" json:"running_celsius,omitempty"`                  // when the engine is warm
 }
 
 // A Bar is laid across a face to measure a depth over it; it is subtracted.
@@ -48,6 +83,11 @@ type Step struct {
 	Governs    string   `toml:"governs" strict:"oneof=mean|smallest|largest" json:"governs,omitempty"`
 	OnCommand  bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
 	Caution    string   `toml:"caution" json:"caution,omitempty"`
+	// Reference makes the step a check of its instrument: 0 for closed jaws or a
+	// foot on a flat, else the length of a gauge block. What the instrument shows
+	// above it is its error, and is taken off its other readings of that use.
+	Reference  *Number `toml:"reference" example:"0.00" json:"reference_mm,omitempty"`
+	ReferenceU *Number `toml:"reference_u" example:"0.0005" json:"reference_u_mm,omitempty"` // standard uncertainty of the block
 }
 
 // A Chain is the signed sum of dimensions that gives a gap, and the window that
@@ -70,6 +110,12 @@ type Term struct {
 	Given *Number `toml:"given" json:"given_mm,omitempty"`
 	Name  string  `toml:"name" json:"name,omitempty"` // of a given value
 	Sign  string  `toml:"sign" strict:"required,oneof=+|-" example:"+" json:"sign"`
+	U     *Number `toml:"u" example:"0.005" json:"u_mm,omitempty"` // standard uncertainty of a given value
+	// Gasket says that the part gives way under the screws. Crush is the fraction
+	// by which it gets thinner than it was measured, CrushU its standard uncertainty.
+	Gasket bool    `toml:"gasket" json:"gasket,omitempty"`
+	Crush  *Number `toml:"crush" example:"0.10" json:"crush,omitempty"`
+	CrushU *Number `toml:"crush_u" example:"0.03" json:"crush_u,omitempty"`
 }
 
 // A Side is where shims can go. The first side of a chain is fitted first.
@@ -85,4 +131,6 @@ type Side struct {
 type Shim struct {
 	Thickness Number `toml:"thickness" strict:"required" example:"0.10" json:"thickness_mm"`
 	Count     int    `toml:"count" strict:"required" example:"4" json:"count"`
+	// Tolerance is ± about the thickness; 0.01 mm if not given.
+	Tolerance *Number `toml:"tolerance" example:"0.01" json:"tolerance_mm"`
 }

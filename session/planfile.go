@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -17,6 +18,8 @@ const (
 	mostRepeats   = 50 // at a place
 	mostPieces    = 6  // of shim on a side
 	maxPlanText   = 1 << 20
+
+	edition2017 = "ISO 14253-1:2017"
 )
 
 // ReadPlan reads and checks a plan. file is what messages call it. The error is
@@ -39,6 +42,8 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 		c.chain(i)
 	}
 	c.stock()
+	c.bearings()
+	c.settings()
 	if len(c.problems) > 0 {
 		slices.SortStableFunc(c.problems, func(a, b tomlfile.Problem) int {
 			return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
@@ -90,6 +95,20 @@ func (c *planCheck) fillIn() {
 	}
 	p.eachLength(func(n *Number) { *n = p.Unit.ToMM(*n) })
 	p.Unit = Millimetre
+	for i := range p.Stock {
+		p.Stock[i].Tolerance = cmp.Or(p.Stock[i].Tolerance, plain("0.01"))
+	}
+	p.Decision.Edition = cmp.Or(p.Decision.Edition, edition2017)
+	p.Decision.Level = cmp.Or(p.Decision.Level, plain("0.95"))
+	p.Decision.Coverage = cmp.Or(p.Decision.Coverage, plain("0.95"))
+	t := &p.Temperature
+	t.Within, t.Apart = cmp.Or(t.Within, plain("10")), cmp.Or(t.Apart, plain("3"))
+	t.Warm, t.Cooling = cmp.Or(t.Warm, plain("8")), cmp.Or(t.Cooling, plain("15"))
+}
+
+// plain makes a number from text in this program.
+func plain(text string) *Number {
+	return &Number{decimal.RequireFromString(text)}
 }
 
 // eachLength visits every length of the plan.
@@ -107,6 +126,12 @@ func (p *Plan) eachLength(visit func(*Number)) {
 			visit(&p.Steps[i].Range[j])
 		}
 		optional(p.Steps[i].Differ)
+		optional(p.Steps[i].Reference)
+		optional(p.Steps[i].ReferenceU)
+	}
+	for i := range p.Bearings {
+		optional(p.Bearings[i].Play)
+		optional(p.Bearings[i].PlayU)
 	}
 	for i := range p.Chains {
 		ch := &p.Chains[i]
@@ -115,6 +140,7 @@ func (p *Plan) eachLength(visit func(*Number)) {
 		optional(ch.Aim)
 		for j := range ch.Terms {
 			optional(ch.Terms[j].Given)
+			optional(ch.Terms[j].U)
 		}
 		for j := range ch.Sides {
 			optional(ch.Sides[j].Fitted)
@@ -123,6 +149,7 @@ func (p *Plan) eachLength(visit func(*Number)) {
 	}
 	for i := range p.Stock {
 		visit(&p.Stock[i].Thickness)
+		optional(p.Stock[i].Tolerance)
 	}
 }
 
@@ -162,6 +189,9 @@ func (c *planCheck) names() {
 	check(p.Name, "plan")
 	for i, part := range p.Parts {
 		check(part.Name, "part", i, "name")
+		if part.Name == Shop {
+			c.wrong(`"shop" is the air around the bench`, "call the part something else", "part", i, "name")
+		}
 	}
 	for i, bar := range p.Bars {
 		check(bar.Name, "bar", i, "name")
@@ -233,7 +263,7 @@ func (c *planCheck) step(i int) {
 			c.wrong(fmt.Sprintf("place %q stands twice", place), "give each place a name of its own", at("places")...)
 		}
 	}
-	if s.Part != "" && !slices.ContainsFunc(c.plan.Parts, func(p Part) bool { return p.Name == s.Part }) {
+	if s.Part != "" && c.plan.part(s.Part) < 0 {
 		c.wrong(fmt.Sprintf("there is no part %q", s.Part), "add a [[part]] with that name or correct it", at("part")...)
 	}
 	if s.Side != "" && !c.plan.hasSide(s.Side) {
@@ -242,8 +272,69 @@ func (c *planCheck) step(i int) {
 	if s.Instrument != "" && s.Use != "" && !slices.Contains(usesOf(s.Instrument), s.Use) {
 		c.wrong(fmt.Sprintf("a %s does not measure %q", s.Instrument, s.Use), fmt.Sprintf("it measures %s", joinUses(usesOf(s.Instrument))), at("use")...)
 	}
+	c.reference(i, s)
 	if s.Differ != nil && s.Differ.IsNegative() {
 		c.wrong("places cannot differ by less than nothing", "give what they may differ by, like 0.03", at("places_may_differ")...)
+	}
+}
+
+// reference checks a step that checks its instrument.
+func (c *planCheck) reference(i int, s Step) {
+	if s.Reference == nil {
+		if s.ReferenceU != nil {
+			c.wrong(fmt.Sprintf("step %q has the uncertainty of a reference but no reference", s.Name), `give the length of the block: reference = "25.000"`, "step", i, "reference_u")
+		}
+		return
+	}
+	if s.Reference.IsPositive() && s.ReferenceU == nil {
+		c.wrong(fmt.Sprintf("step %q checks against a block whose uncertainty is not stated", s.Name), `take it from the block's certificate: reference_u = "0.0005"`, "step", i, "reference")
+	}
+	c.notNegative(s.ReferenceU, "the uncertainty of the reference", "step", i, "reference_u")
+	for j := range c.plan.Chains {
+		if c.plan.Chains[j].uses(s.Name) {
+			c.wrong(fmt.Sprintf("step %q checks an instrument and is a term of chain %q", s.Name, c.plan.Chains[j].Name), "measure the part in a step of its own", "step", i, "reference")
+		}
+	}
+}
+
+func (c *planCheck) notNegative(n *Number, what string, path ...any) {
+	if n != nil && n.IsNegative() {
+		c.wrong(fmt.Sprintf("%s is %s", what, n), "it cannot be below zero", path...)
+	}
+}
+
+// within checks a setting against the bounds that make sense for it.
+func (c *planCheck) within(n *Number, low, high, what string, path ...any) {
+	if n != nil && (n.LessThan(plain(low).Decimal) || n.GreaterThan(plain(high).Decimal)) {
+		c.wrong(fmt.Sprintf("%s of %s is not possible", what, n), fmt.Sprintf("give a number from %s to %s", low, high), path...)
+	}
+}
+
+func (c *planCheck) bearings() {
+	for i, b := range c.plan.Bearings {
+		if c.plan.step(b.Step) < 0 {
+			c.noStep(b.Step, "bearing", i, "step")
+		}
+		c.notNegative(b.Play, "the play of bearing "+strconv.Quote(b.Name), "bearing", i, "play")
+		c.notNegative(b.PlayU, "the uncertainty of that play", "bearing", i, "play_u")
+		if (b.Play == nil) != (b.PlayU == nil) {
+			c.wrong(fmt.Sprintf("play and its uncertainty belong together at bearing %q", b.Name), "give play and play_u, or neither", "bearing", i)
+		}
+	}
+}
+
+// settings checks the decision rule, the temperatures and the materials.
+func (c *planCheck) settings() {
+	d, t := c.plan.Decision, c.plan.Temperature
+	c.within(d.Level, "0.5", "0.999999", "a level", "decision", "level")
+	c.within(d.Coverage, "0.5", "0.999999", "a coverage", "decision", "coverage")
+	c.within(t.Within, "0", "60", "a shop temperature within", "temperature", "shop_within_kelvin")
+	c.within(t.Apart, "0", "60", "a difference within", "temperature", "parts_within_kelvin")
+	c.within(t.Warm, "0.5", "100", "a warm limit", "temperature", "warm_above_shop_kelvin")
+	c.within(t.Cooling, "0.1", "600", "a half-time", "temperature", "cooling_half_minutes")
+	for i, p := range c.plan.Parts {
+		c.within(p.Expansion, "-5", "100", "an expansion", "part", i, "expansion_per_kelvin_e6")
+		c.within(p.Running, "-60", "1000", "a running temperature", "part", i, "running_celsius")
 	}
 }
 
@@ -334,6 +425,7 @@ func (c *planCheck) term(i, j int) bool {
 		c.wrong(fmt.Sprintf("the given value %s has no name", t.Given), `say what it is: name = "washer"`, path...)
 		return false
 	}
+	c.termExtras(t, path)
 	if t.Step == "" {
 		return true
 	}
@@ -348,6 +440,22 @@ func (c *planCheck) term(i, j int) bool {
 		}
 	}
 	return true
+}
+
+// termExtras checks what a term says of its uncertainty and of its crush.
+func (c *planCheck) termExtras(t Term, path []any) {
+	if t.U != nil && t.Given == nil {
+		c.wrong("only a given value has its uncertainty in the plan", "leave u out; that of a step comes from its readings", append(path, "u")...)
+	}
+	c.notNegative(t.U, "the uncertainty u", append(path, "u")...)
+	if !t.Gasket && (t.Crush != nil || t.CrushU != nil) {
+		c.wrong("crush is given for a part that is no gasket", "add gasket = true, or leave it out", path...)
+	}
+	if (t.Crush == nil) != (t.CrushU == nil) {
+		c.wrong("crush and its uncertainty belong together", "give crush and crush_u, or neither", path...)
+	}
+	c.within(t.Crush, "0", "0.9", "a crush", append(path, "crush")...)
+	c.within(t.CrushU, "0", "0.5", "the uncertainty of a crush", append(path, "crush_u")...)
 }
 
 func (c *planCheck) sides(i int) {
@@ -436,6 +544,7 @@ func (c *planCheck) stock() {
 		if s.Count < 0 {
 			c.wrong(fmt.Sprintf("there cannot be %d shims of %s", s.Count, s.Thickness), "count what is on hand", "stock", i, "count")
 		}
+		c.notNegative(s.Tolerance, "the tolerance of a shim", "stock", i, "tolerance")
 		for j := range i {
 			if c.plan.Stock[j].Thickness.Equal(s.Thickness.Decimal) {
 				c.wrong(fmt.Sprintf("shims of %s stand twice in the stock", s.Thickness), "add the counts up in one place", "stock", i, "thickness")
@@ -452,6 +561,11 @@ func (p *Plan) step(name string) int {
 // bar finds a bar by name; -1 if there is none.
 func (p *Plan) bar(name string) int {
 	return slices.IndexFunc(p.Bars, func(b Bar) bool { return b.Name == name })
+}
+
+// part finds a part by name; -1 if there is none.
+func (p *Plan) part(name string) int {
+	return slices.IndexFunc(p.Parts, func(part Part) bool { return part.Name == name })
 }
 
 func (p *Plan) hasSide(name string) bool {

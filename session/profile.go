@@ -28,6 +28,20 @@ type Profile struct {
 	ASCII         *ASCIILine     `toml:"ascii" json:"ascii,omitempty"`
 	Binary        *BinaryFrame   `toml:"binary" json:"binary,omitempty"`
 	Permissible   map[Use]Number `toml:"permissible_error_mm" json:"permissible_error_mm,omitempty"` // ±a per use
+	// Expansion is that of its scale; 11.5 (steel) if not given.
+	Expansion    *Number       `toml:"expansion_per_kelvin_e6" example:"11.5" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
+	Certificates []Certificate `toml:"certificate" json:"certificates,omitempty"`
+}
+
+// A Certificate is what a calibration found for one use: the error of indication,
+// which is taken off, and its expanded uncertainty.
+type Certificate struct {
+	Use      Use     `toml:"use" strict:"required,oneof=outside|inside|depth|step|gap" example:"outside" json:"use"`
+	Error    Number  `toml:"error_mm" strict:"required" example:"0.003" json:"error_mm"`
+	Expanded Number  `toml:"expanded_mm" strict:"required" example:"0.006" json:"expanded_mm"`
+	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"`                       // 2 if not given
+	Degrees  int     `toml:"degrees_of_freedom" json:"degrees_of_freedom,omitempty"` // of the certificate; 0 if it does not say
+	Number   string  `toml:"number" json:"number,omitempty"`
 }
 
 // Line is how a serial port is set. Zero values mean 9600 8N1.

@@ -1,6 +1,8 @@
 package session
 
 import (
+	"math"
+	"reflect"
 	"strconv"
 	"time"
 
@@ -36,6 +38,10 @@ func (s *State) rule(r Reading) ReadingTaken {
 		return no(TooSoon, "before the step", map[string]string{"step": t.Step})
 	}
 	step := &j.plan.Steps[j.step]
+	if why := j.tooWarm(step); why != nil {
+		t.Ruling, t.Why = NoStep, why
+		return t
+	}
 	switch {
 	case r.Kind != step.Instrument || in == nil:
 		return no(WrongInstrument, "wanted instrument", map[string]string{"wanted": string(step.Instrument), "got": string(r.Kind)})
@@ -55,6 +61,38 @@ func (s *State) rule(r Reading) ReadingTaken {
 // instrument: a repeat means that the instrument was set down anew.
 func (s *State) bounced(in *instrument, r Reading) bool {
 	return in != nil && in.seen && !r.Typed && r.Mono-in.lastMono < s.started.Settings.Bounce
+}
+
+// warmthOf is the latest temperature taken of a part or of the shop; nil if none was.
+func (j *job) warmthOf(name string) *TemperatureTaken {
+	for i := range j.warmth {
+		if j.warmth[i].Of == name {
+			return &j.warmth[i]
+		}
+	}
+	return nil
+}
+
+// tooWarm says why a step's part cannot be measured yet, and how long it takes to
+// cool by halves to the limit above the shop.
+func (j *job) tooWarm(step *Step) *Reason {
+	part, shop := j.warmthOf(step.Part), j.warmthOf(Shop)
+	if part == nil || step.Reference != nil {
+		return nil
+	}
+	air := plain("20")
+	if shop != nil {
+		air = &shop.Celsius
+	}
+	excess, limit := part.Celsius.Sub(air.Decimal), j.plan.Temperature.Warm
+	if excess.LessThanOrEqual(limit.Decimal) {
+		return nil
+	}
+	halves := math.Log2(excess.InexactFloat64() / limit.InexactFloat64())
+	minutes := math.Ceil(halves * j.plan.Temperature.Cooling.InexactFloat64())
+	return &Reason{"part warm", map[string]string{
+		"part": step.Part, "celsius": part.Celsius.String(), "limit": limit.String(), "shop": air.String(), "wait_minutes": strconv.Itoa(int(minutes)),
+	}}
 }
 
 // mayBelongBefore tells whether a reading could as well be one more press on the
@@ -153,6 +191,7 @@ func (t *turn) reading(r Reading, operator string, door Door) Receipt {
 	t.at, t.mono = r.At, r.Mono
 	t.by(operator, door)
 	taken := t.state.rule(r)
+	t.introduce(taken)
 	t.add(taken)
 	receipt := Receipt{Seq: t.state.seq, Ruling: taken.Ruling, Why: taken.Why}
 	j := t.state.job
@@ -166,6 +205,19 @@ func (t *turn) reading(r Reading, operator string, door Door) Receipt {
 		t.close(j.step, j.place)
 	}
 	return receipt
+}
+
+// introduce puts the instrument's profile into the job before the first reading
+// that may count under it.
+func (t *turn) introduce(taken ReadingTaken) {
+	j := t.state.job
+	in := t.state.instrument(taken.Instrument)
+	if in == nil || (taken.Ruling != Filed && taken.Ruling != Held) {
+		return
+	}
+	if i := j.profileOf(in.profile.Name); i < 0 || !reflect.DeepEqual(j.profiles[i], in.profile) {
+		t.add(InstrumentUsed{in.profile})
+	}
 }
 
 // decideHeld says where a waiting reading belongs, now that the next press has

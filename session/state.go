@@ -71,8 +71,10 @@ type job struct {
 
 	steps    []stepState
 	readings []filed
-	advice   []*Advice // per chain; what the log last said
-	stale    bool      // something changed that advice depends on
+	profiles []Profile          // of the instruments used, as they were; only appended to
+	warmth   []TemperatureTaken // the latest of each part and of the shop
+	advice   []*Advice          // per chain; what the log last said
+	stale    bool               // something changed that advice depends on
 }
 
 // stepState is how far a step has come.
@@ -92,6 +94,7 @@ type filed struct {
 	operator    string
 	door        Door
 	taken       ReadingTaken
+	profile     int // index of its instrument among the job's profiles; -1 if unknown
 	step, place int // where it counts; -1 if nowhere
 	standing    Standing
 	verdict     calc.Verdict
@@ -112,6 +115,8 @@ func (s *State) clone() *State {
 	}
 	j := *s.job
 	j.readings = append(make([]filed, 0, len(j.readings)+8), j.readings...)
+	j.warmth = slices.Clone(j.warmth)
+	j.profiles = slices.Clip(j.profiles)
 	j.advice = slices.Clone(j.advice)
 	j.steps = slices.Clone(j.steps)
 	for i := range j.steps {
@@ -208,7 +213,7 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 func (s *State) reading(e Entry, b ReadingTaken) error {
 	f := filed{
 		seq: e.Seq, at: e.At, run: e.Run, mono: e.Mono, job: e.Job, operator: e.Operator, door: e.Door,
-		taken: b, step: -1, place: -1,
+		taken: b, profile: -1, step: -1, place: -1,
 	}
 	if in := s.instrument(b.Instrument); in != nil {
 		in.note(f)
@@ -240,6 +245,7 @@ func (in *instrument) note(f filed) {
 
 // take folds a reading of this job.
 func (j *job) take(f filed) error {
+	f.profile = j.profileOf(f.taken.Instrument)
 	switch f.taken.Ruling {
 	case Filed:
 		step, err := j.stepPlace(f.taken.Step, f.taken.Place)
@@ -253,6 +259,16 @@ func (j *job) take(f filed) error {
 	}
 	j.readings = append(j.readings, f)
 	return nil
+}
+
+// profileOf is the index of the latest profile of an instrument in this job, or -1.
+func (j *job) profileOf(instrument string) int {
+	for i := len(j.profiles) - 1; i >= 0; i-- {
+		if j.profiles[i].Name == instrument {
+			return i
+		}
+	}
+	return -1
 }
 
 // file makes reading i count under a step and place.
@@ -271,6 +287,11 @@ func (j *job) apply(e Entry) error {
 		return j.decide(b)
 	case Asked:
 		return nil
+	case InstrumentUsed:
+		j.profiles = append(j.profiles, b.Profile)
+	case TemperatureTaken:
+		j.stale = true
+		j.warmth = append(slices.DeleteFunc(j.warmth, func(w TemperatureTaken) bool { return w.Of == b.Of }), b)
 	case Moved:
 		return j.moveTo(e, b.Step, b.Place)
 	case PlaceClosed:
