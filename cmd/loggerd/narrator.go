@@ -18,10 +18,7 @@ type narrator struct {
 	out      io.Writer
 	socket   string // where logctl looks if it is told nothing else
 	step     string
-	place    string
-	told     int64 // the last reading that was told
 	standing map[int64]session.Standing
-	advice   string
 }
 
 func (n *narrator) greet(d *daemon) {
