@@ -128,15 +128,6 @@ func FuzzSection(f *testing.F) {
 	})
 }
 
-func TestRounded(t *testing.T) {
-	for _, c := range []struct{ is, want string }{
-		{"0.10", "0.10"}, {"52.565", "52.565"}, {"52.5650", "52.565"}, {"0.3465", "0.346"}, {"0.3475", "0.348"},
-		{"-0.0004", "0.000"}, {"7", "7"},
-	} {
-		assert.Equal(t, c.want, Rounded(number(c.is)), c.is)
-	}
-}
-
 func TestChain(t *testing.T) {
 	two := func(first, second session.AdviceState, step *session.StepView) session.Snapshot {
 		return session.Snapshot{Step: step, Advice: []session.Advice{

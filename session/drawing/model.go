@@ -6,6 +6,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // The section in its own coordinates: where the seats are, how much of the room
@@ -101,7 +102,7 @@ func (c *section) add(s session.Snapshot, t session.TermView) {
 		d.title = clean(t.Name)
 	}
 	if t.Value != nil {
-		d.value = Rounded(*t.Value) + " mm"
+		d.value = wording.Decimals(*t.Value) + " mm"
 	}
 	if step := stepOf(s, t.Name); step != nil {
 		d.side = step.Side
@@ -230,13 +231,4 @@ func (c *section) atLeft(side string, i int) bool {
 		}
 	}
 	return i == 0
-}
-
-// Rounded writes a length for people: to a thousandth of a millimetre, half to
-// even, with no more decimals than it came with.
-func Rounded(n session.Number) string {
-	if n.Exponent() >= -3 {
-		return n.String()
-	}
-	return n.RoundBank(3).StringFixed(3)
 }

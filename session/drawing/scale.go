@@ -2,6 +2,7 @@ package drawing
 
 import (
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // Scale draws the window of an advice with its aim and the end float of the best
@@ -28,18 +29,18 @@ func Scale(a session.Advice) string {
 		n session.Number
 	}{{x0, a.Least}, {x1, a.Most}} {
 		v.line("dim", end.x, y-34, end.x, y+34)
-		text := Rounded(end.n)
+		text := wording.Decimals(end.n)
 		v.centred("bold", end.x, y+66, 30, textWidth(text, 30, true), text)
 	}
 	v.text("soft", "end", x0-70, y+66, 26, "too tight")
 	v.text("soft", "start", x1+70, y+66, 26, "too loose")
 	aim := max(x0, min(at(a.Aim), x1))
 	v.path("thin", false, aim, y-26, aim, y+36)
-	text := "aim " + Rounded(a.Aim)
+	text := "aim " + wording.Decimals(a.Aim)
 	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
-	drawFloat(v, at(a.Best.EndFloat), y, Rounded(a.Best.EndFloat)+" mm")
-	return v.svg("Window " + Rounded(a.Least) + " to " + Rounded(a.Most) + " mm, aim " + Rounded(a.Aim) +
-		" mm, end float " + Rounded(a.Best.EndFloat) + " mm.")
+	drawFloat(v, at(a.Best.EndFloat), y, wording.Decimals(a.Best.EndFloat)+" mm")
+	return v.svg("Window " + wording.Decimals(a.Least) + " to " + wording.Decimals(a.Most) + " mm, aim " + wording.Decimals(a.Aim) +
+		" mm, end float " + wording.Decimals(a.Best.EndFloat) + " mm.")
 }
 
 // drawFloat marks the end float on the scale.

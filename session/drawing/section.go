@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // Sizes of the section, across the axis, and of what is around it.
@@ -81,7 +82,7 @@ func (c *section) title() string {
 		said = append(said, fmt.Sprintf("%s: %s.", clean(p.Side), pieces(p.Pack)))
 	}
 	if c.advice.Best != nil && !c.checking {
-		said = append(said, "End float "+Rounded(c.advice.Best.EndFloat)+" mm.")
+		said = append(said, "End float "+wording.Decimals(c.advice.Best.EndFloat)+" mm.")
 	}
 	return strings.Join(said, " ")
 }

@@ -205,9 +205,9 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 	for _, p := range fit.Packs {
 		w.Packs = append(w.Packs, wordsOfPack(p))
 	}
-	w.Float, w.Scale.SVG = drawing.Rounded(fit.EndFloat), drawing.Scale(a)
+	w.Float, w.Scale.SVG = wording.Decimals(fit.EndFloat), drawing.Scale(a)
 	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, end float %s mm.",
-		drawing.Rounded(a.Least), drawing.Rounded(a.Most), drawing.Rounded(a.Aim), w.Float)
+		wording.Decimals(a.Least), wording.Decimals(a.Most), wording.Decimals(a.Aim), w.Float)
 	switch {
 	case fit.Inside:
 		w.Outcome, w.Mark = "in the window", "good"
@@ -217,7 +217,7 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 		w.Outcome, w.Mark = "too loose", "no"
 	}
 	if len(fit.Packs) > 1 {
-		w.Check, w.CheckFit = drawing.Rounded(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
+		w.Check, w.CheckFit = wording.Decimals(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
 	}
 	return w
 }
