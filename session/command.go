@@ -41,6 +41,11 @@ const (
 	TakeTemperature Verb = "temperature"
 )
 
+// Verbs lists every verb.
+func Verbs() []Verb {
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, End}
+}
+
 // A Receipt says what became of a reading or command that was accepted. It is
 // given only once the entries are on disk.
 type Receipt struct {

@@ -103,7 +103,7 @@ in the user's state directory. NO_COLOR switches emphasis off.`,
 	root.AddCommand(
 		a.statusCommand(), a.adviceCommand(), a.watchCommand(), a.readingsCommand(),
 		a.beginCommand(), a.takeCommand(), a.enterCommand(), a.nextCommand(), a.backCommand(), a.placeCommand(),
-		a.strikeCommand(), a.restoreCommand(), a.endCommand(),
+		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.endCommand(),
 		a.planCommand(), a.workCommand(), a.versionCommand(),
 	)
 	return root

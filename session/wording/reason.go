@@ -52,6 +52,8 @@ func reasonText(code string) string {
 		return "counted neither for {step} nor for {before}; restore it if it belongs to {step}"
 	case "restored by operator":
 		return "filed under {step} by the operator"
+	case "part warm":
+		return "{part} is at {celsius} degrees and the shop at {shop}; let it cool for about {wait_minutes} minutes, note its temperature anew, then measure"
 	case "before the step":
 		return "it came before {step} was opened; measure again"
 	}

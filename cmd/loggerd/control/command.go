@@ -92,8 +92,7 @@ func repeated(text []byte) string {
 }
 
 func checkVerb(v session.Verb) *problem {
-	verbs := []session.Verb{session.Begin, session.Take, session.Enter, session.Next, session.Back,
-		session.GoToPlace, session.StrikeOut, session.Restore, session.End}
+	verbs := session.Verbs()
 	names := make([]string, len(verbs))
 	for i, known := range verbs {
 		if v == known {
