@@ -10,7 +10,8 @@ import (
 // pack is a multiset of sizes by index, thickest first.
 type pack struct {
 	total  length
-	scarce uint64 // a bit for each size in it that could run out; sizes share the 64 bits
+	square float64 // sum of the squared standard uncertainties of its pieces, in mm²
+	scarce uint64  // a bit for each size in it that could run out; sizes share the 64 bits
 	pieces [maxPieces]uint16
 	n      uint8
 }
@@ -39,6 +40,7 @@ func (w *packing) with(p pack, i int) pack {
 	p.pieces[p.n] = uint16(i)
 	p.n++
 	p.total += w.sizes[i].thick
+	p.square += w.sizes[i].square
 	if w.sizes[i].count < w.enough {
 		p.scarce |= 1 << (i % 64)
 	}
@@ -58,14 +60,16 @@ func (p *pack) has(i uint16) int {
 
 // entry is a pack of a side: its total with what is fitted, and its rank.
 type entry struct {
-	total length
-	n     int
-	rank  int32
+	total  length
+	square float64
+	n      int32
+	rank   int32
 }
 
 // bucket is a run of entries that differ in rank only.
 type bucket struct {
 	total    length
+	square   float64
 	n        int
 	from, to int
 }
@@ -82,15 +86,15 @@ func (s side) rack(byTotal []entry) rack {
 	r := rack{make([]entry, 0, len(byTotal)), make([]bucket, 0, len(byTotal)/2)}
 	for _, e := range byTotal {
 		e.total += s.fitted
-		if e.n < s.fewest || e.n > s.most || s.exactly >= 0 && e.total != s.exactly {
+		if n := int(e.n); n < s.fewest || n > s.most || s.exactly >= 0 && e.total != s.exactly {
 			continue
 		}
 		at, last := len(r.entries), len(r.buckets)-1
 		r.entries = append(r.entries, e)
-		if last >= 0 && r.buckets[last].total == e.total && r.buckets[last].n == e.n {
+		if last >= 0 && r.buckets[last].total == e.total && r.buckets[last].n == int(e.n) && r.buckets[last].square == e.square {
 			r.buckets[last].to = at + 1
 		} else {
-			r.buckets = append(r.buckets, bucket{e.total, e.n, at, at + 1})
+			r.buckets = append(r.buckets, bucket{e.total, e.square, int(e.n), at, at + 1})
 		}
 	}
 	return r
@@ -147,13 +151,13 @@ func newSeeker(q *problem, keep int) *seeker {
 	w.add(pack{}, 0)
 	byTotal := make([]entry, len(w.packs))
 	for i, p := range w.packs {
-		byTotal[i] = entry{p.total, int(p.n), int32(i)}
+		byTotal[i] = entry{p.total, p.square, int32(p.n), int32(i)}
 	}
 	slices.SortFunc(byTotal, func(a, b entry) int {
 		if a.total != b.total {
 			return cmp.Compare(a.total, b.total)
 		}
-		return cmp.Or(cmp.Compare(a.n, b.n), cmp.Compare(a.rank, b.rank))
+		return cmp.Or(cmp.Compare(a.n, b.n), cmp.Compare(a.square, b.square), cmp.Compare(a.rank, b.rank))
 	})
 	s := &seeker{problem: q, packs: w.packs, first: a.rack(byTotal), keep: keep}
 	if s.second = s.first; a != b {
@@ -165,7 +169,7 @@ func newSeeker(q *problem, keep int) *seeker {
 // run walks for each first bucket, nearest to half the wanted total first: there even
 // combinations are found soonest.
 func (s *seeker) run() {
-	half, first := s.wanted()/2, s.first.buckets
+	half, first := (s.wanted()+s.apart)/2, s.first.buckets
 	up, _ := slices.BinarySearchFunc(first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
 	down := up - 1
 	for up < len(first) || down >= 0 {
@@ -185,7 +189,7 @@ func (s *seeker) run() {
 }
 
 // uneven is how much the packs would differ if a were complemented to the wanted total.
-func (s *seeker) uneven(a *bucket) length { return (2*a.total - s.wanted()).abs() }
+func (s *seeker) uneven(a *bucket) length { return (2*a.total - s.wanted() - s.apart).abs() }
 
 // hopeless says that a, and all less even ones, can give nothing that would be kept.
 func (s *seeker) hopeless(a *bucket) bool {
@@ -247,7 +251,7 @@ func (s *seeker) keyOf(a, b *bucket) key {
 	k := key{class: s.class(s.gap - total), off: (s.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total}
 	k.steps = k.off / s.grain
 	if s.even {
-		k.uneven = (a.total - b.total).abs()
+		k.uneven = (a.total - b.total - s.apart).abs()
 	}
 	return k
 }

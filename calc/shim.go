@@ -103,7 +103,7 @@ func (m *Method) BestFits(p ShimProblem, most int) (Fits, error) {
 	if most < 1 || most > maxFits {
 		return Fits{}, refuse("most", "is %d; ask for 1 to %d fits", most, maxFits)
 	}
-	q, err := p.check()
+	q, err := p.check(nil)
 	if err != nil {
 		return Fits{}, err
 	}
@@ -121,8 +121,9 @@ func (m *Method) BestFits(p ShimProblem, most int) (Fits, error) {
 
 // size is a thickness in stock, merged; no more are counted than could be used.
 type size struct {
-	thick length
-	count int
+	thick  length
+	count  int
+	square float64 // of the standard uncertainty of the thickness
 }
 
 // side is a Side in picometres. Without an Exactly, exactly is -1.
@@ -138,7 +139,8 @@ type problem struct {
 	sizes                        []size
 	sides                        [maxSides]side
 	even                         bool
-	packs                        int64 // of the side that may have more of them
+	apart                        length // how much thicker the first pack should be, if even
+	packs                        int64  // of the side that may have more of them
 }
 
 // wanted is the total that would hit the aim.
@@ -172,7 +174,7 @@ func (n number) check() error {
 	return nil
 }
 
-func (p *ShimProblem) check() (*problem, error) {
+func (p *ShimProblem) check(squares []float64) (*problem, error) {
 	q := &problem{}
 	for _, n := range []number{
 		{"gap", p.Gap, &q.gap, anything, ""},
@@ -195,7 +197,7 @@ func (p *ShimProblem) check() (*problem, error) {
 		return nil, err
 	}
 	q.even = p.Even && len(p.Sides) == maxSides
-	if err := q.takeStock(p.Stock); err != nil {
+	if err := q.takeStock(p.Stock, squares); err != nil {
 		return nil, err
 	}
 	return q, q.bounded()
@@ -234,8 +236,9 @@ func (q *problem) takeSides(sides []Side) error {
 	return nil
 }
 
-// takeStock merges the stock into sizes, thickest first.
-func (q *problem) takeStock(stock []Shim) error {
+// takeStock merges the stock into sizes, thickest first, the better known first. squares
+// of their uncertainties are one for each of the stock, or none at all.
+func (q *problem) takeStock(stock []Shim, squares []float64) error {
 	enough := q.sides[0].most + q.sides[1].most
 	sizes := make([]size, 0, len(stock))
 	for i, s := range stock {
@@ -250,13 +253,18 @@ func (q *problem) takeStock(stock []Shim) error {
 		if problem != "" {
 			return refuse(fmt.Sprintf("stock[%d].thickness", i), "%s", problem)
 		}
+		if len(squares) > 0 {
+			z.square = squares[i]
+		}
 		if z.thick = v; z.count > 0 {
 			sizes = append(sizes, z)
 		}
 	}
-	slices.SortFunc(sizes, func(a, b size) int { return cmp.Compare(b.thick, a.thick) })
+	slices.SortFunc(sizes, func(a, b size) int {
+		return cmp.Or(cmp.Compare(b.thick, a.thick), cmp.Compare(a.square, b.square))
+	})
 	for _, z := range sizes {
-		if n := len(q.sizes); n > 0 && q.sizes[n-1].thick == z.thick {
+		if n := len(q.sizes); n > 0 && q.sizes[n-1].thick == z.thick && q.sizes[n-1].square == z.square {
 			q.sizes[n-1].count = min(q.sizes[n-1].count+z.count, enough)
 		} else {
 			q.sizes = append(q.sizes, z)

@@ -115,7 +115,7 @@ func TestStockIsSharedBySides(t *testing.T) {
 func TestPossibleIsCapped(t *testing.T) {
 	var stock []size
 	for range 4000 {
-		stock = append(stock, size{1, 12})
+		stock = append(stock, size{thick: 1, count: 12})
 	}
 	assert.EqualValues(t, math.MaxInt64, possible(stock, [2]side{{most: 6}, {most: 6}}))
 }
