@@ -108,7 +108,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 		assert.Equal(t, last, next-1)
 		checkWhole(t, l)
 		require.NoError(t, l.Close())
-		assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(path)))
+		assert.Equal(t, []string{"bench.key", "bench.log"}, files(t, filepath.Dir(path)))
 	}
 }
 
@@ -170,7 +170,7 @@ func appendShortOfRoom(path string) error {
 			return err
 		}
 		batch := startAgain(l).readings("", 40)
-		limit(uint64(info.Size()) + room*700)
+		limit(uint64(info.Size()) + room*1500)
 		if err := l.Append(batch); err != nil {
 			failed++
 			if !strings.HasPrefix(err.Error(), "cannot append to log") || !strings.Contains(err.Error(), "recording") {

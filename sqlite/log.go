@@ -10,27 +10,40 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
+
+	"golang.org/x/mod/sumdb/tlog"
 
 	"shimwright/session"
 )
 
-// A Log is the log of a bench, open for one daemon. It is used by one goroutine.
+// A Log is the log of a bench, open for one daemon. It is used by one goroutine,
+// but for Checkpoint and PublicKey.
 type Log struct {
 	path   string
 	lock   *lock
 	db     *sql.DB
-	insert *sql.Stmt
+	insert *sql.Stmt // an entry
+	hash   *sql.Stmt // a piece of hashes
 
+	key       *key
 	last, run int64  // sequence and run of the last entry known to be on disk
+	tree      tree   // over the entries up to last
 	doubt     *batch // the batch whose append failed; it may be on disk all the same
+
+	latest atomic.Pointer[string] // the text of the latest checkpoint
 
 	commit func(*sql.Tx) error // (*sql.Tx).Commit; tests put failures here
 }
 
-// A batch is what goes to disk in one transaction: entries and their encodings.
+// A batch is what goes to disk in one transaction: entries and their encodings,
+// the hashes that they complete, and a checkpoint if a step or job was closed.
 type batch struct {
-	entries []session.Entry
-	bodies  [][]byte
+	entries    []session.Entry
+	bodies     [][]byte
+	piece      piece
+	tree       tree // with the entries
+	checkpoint string
 }
 
 // A KeptError says that a batch whose Append had failed is on disk after all.
@@ -48,7 +61,9 @@ func (e *KeptError) Error() string {
 func (e *KeptError) Kept() []session.Entry { return e.Entries }
 
 // Open opens the log at path for writing. It creates folder and file, readable by
-// their owner only, if they are missing. While the log is open, a second Open is
+// their owner only, if they are missing, and beside the log the key that signs its
+// checkpoints (see KeyPath). It refuses a log that does not go on from the
+// checkpoint that was signed last. While the log is open, a second Open is
 // refused, from any process; OpenForReview is not. Errors read
 // `cannot open log "path": reason; remedy`.
 func Open(path string) (*Log, error) {
@@ -88,8 +103,10 @@ func (l *Log) start() error {
 		return err
 	}
 	var err error
-	l.last, l.run, err = l.end()
-	return err
+	if l.last, l.run, err = l.end(); err != nil {
+		return err
+	}
+	return l.resume()
 }
 
 // makeFolder makes a folder and those above it as far as they are missing, and
@@ -140,23 +157,36 @@ func (l *Log) connect() error {
 	db := connectTo(l.path, query, writerPragmas())
 	db.SetMaxOpenConns(1)
 	l.db = db
-	if err := migrate(db); err != nil {
+	if err := db.Ping(); err != nil { // it is a log, or a new file
 		return explain(err)
 	}
-	insert, err := db.Prepare(`INSERT INTO entries (seq, run, job, kind, body) VALUES (?, ?, ?, ?, ?)`)
-	l.insert = insert
+	var err error
+	if l.key == nil {
+		if l.key, err = openKey(l.path); err != nil {
+			return err
+		}
+	}
+	if err := migrate(db, l.key); err != nil {
+		return explain(err)
+	}
+	if l.insert, err = db.Prepare(`INSERT INTO entries (seq, run, job, kind, body) VALUES (?, ?, ?, ?, ?)`); err != nil {
+		return explain(err)
+	}
+	l.hash, err = db.Prepare(`INSERT INTO hashes (start, nodes) VALUES (?, ?)`)
 	return explain(err)
 }
 
 // drop closes the connection. What it has to say no longer matters.
 func (l *Log) drop() {
-	if l.insert != nil {
-		l.insert.Close()
+	for _, s := range []*sql.Stmt{l.insert, l.hash} {
+		if s != nil {
+			s.Close()
+		}
 	}
 	if l.db != nil {
 		l.db.Close()
 	}
-	l.insert, l.db = nil, nil
+	l.insert, l.hash, l.db = nil, nil, nil
 }
 
 // end reads sequence and run of the last entry on disk; zeros if there is none.
@@ -215,13 +245,18 @@ func (l *Log) append(entries []session.Entry) error {
 
 func (l *Log) adopt(b *batch) {
 	end := b.entries[len(b.entries)-1]
-	l.last, l.run = end.Seq, end.Run
+	l.last, l.run, l.tree = end.Seq, end.Run, b.tree
+	if b.checkpoint != "" {
+		l.latest.Store(&b.checkpoint)
+	}
 }
 
-// encode checks that entries follow the log's end and encodes them.
+// encode checks that entries follow the log's end, encodes and hashes them, and
+// signs what they make of the tree if they close a step or a job.
 func (l *Log) encode(entries []session.Entry) (*batch, error) {
-	b := &batch{entries: slices.Clone(entries), bodies: make([][]byte, len(entries))}
-	seq, run := l.last, l.run
+	b := &batch{entries: slices.Clone(entries), bodies: make([][]byte, len(entries)), tree: l.tree}
+	seq, run, closed := l.last, l.run, false
+	nodes := make([]tlog.Hash, 0, 2*len(entries)+8)
 	for i, e := range entries {
 		if e.Seq != seq+1 {
 			return nil, fmt.Errorf("entry %d cannot follow entry %d; number it %d", e.Seq, seq, seq+1)
@@ -234,8 +269,16 @@ func (l *Log) encode(entries []session.Entry) (*batch, error) {
 			return nil, err
 		}
 		seq, run, b.bodies[i] = e.Seq, e.Run, body
+		nodes = b.tree.add(tlog.RecordHash(body), nodes)
+		closed = closed || closes(e)
 	}
-	return b, nil
+	b.piece = pieceOf(tlog.StoredHashCount(l.tree.size), nodes)
+	if !closed {
+		return b, nil
+	}
+	var err error
+	b.checkpoint, err = l.key.sign(&b.tree)
+	return b, err
 }
 
 // write puts b on disk in one transaction.
@@ -248,6 +291,14 @@ func (l *Log) write(b *batch) error {
 	insert := tx.Stmt(l.insert)
 	for i, e := range b.entries {
 		if _, err := insert.Exec(e.Seq, e.Run, e.Job, e.Kind(), b.bodies[i]); err != nil {
+			return err
+		}
+	}
+	if _, err := tx.Stmt(l.hash).Exec(b.piece.start, b.piece.nodes); err != nil {
+		return err
+	}
+	if b.checkpoint != "" {
+		if err := storeCheckpoint(tx, signed{b.tree.size, b.checkpoint, l.key.public}); err != nil {
 			return err
 		}
 	}

@@ -86,7 +86,7 @@ func TestReaderFollowsTheDaemonAndIsNotInItsWay(t *testing.T) {
 		assert.Equal(t, s.seq, n)
 	}
 	require.NoError(t, l.Close())
-	assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(path)))
+	assert.Equal(t, []string{"bench.key", "bench.log"}, files(t, filepath.Dir(path)))
 }
 
 func TestAnotherProcessReviewsWhileTheDaemonIsOn(t *testing.T) {
@@ -97,7 +97,7 @@ func TestAnotherProcessReviewsWhileTheDaemonIsOn(t *testing.T) {
 	assert.Equal(t, "11 entries, 2 jobs\n", string(out))
 	require.NoError(t, l.Append(startAgain(l).start()), "the daemon goes on")
 	require.NoError(t, l.Close())
-	assert.Equal(t, []string{"bench.log"}, files(t, filepath.Dir(l.path)))
+	assert.Equal(t, []string{"bench.key", "bench.log"}, files(t, filepath.Dir(l.path)))
 }
 
 // What a reader began to read stays as it was, and the daemon does not wait for it.
@@ -186,7 +186,7 @@ func TestOpenForReviewSaysWhatIsWrong(t *testing.T) {
 		{"a newer log", func(t *testing.T, path string) {
 			require.NoError(t, mustOpen(t, path).Close())
 			write(t, path, `PRAGMA user_version = 9`)
-		}, "the log was written by a newer version (format 9, this version knows up to 1); update this program"},
+		}, "the log was written by a newer version (format 9, this version knows up to 2); update this program"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := logPath(t)
