@@ -37,6 +37,7 @@ func Check(p session.Profile) []Mistake {
 	m.when(!plainName(p.Name), "name", fmt.Sprintf("%q is no name for an instrument", p.Name), "use a-z, 0-9 and -, such as caliper-1")
 	m.when(!slices.Contains(session.Kinds(), p.Kind), "kind", fmt.Sprintf("%q is no kind of instrument", p.Kind), "write one of "+listed(session.Kinds()))
 	m.when(p.Unit != "" && p.Unit != session.Millimetre && p.Unit != session.Inch, "unit", fmt.Sprintf("%q is no unit of length", p.Unit), `write "mm" or "in"`)
+	m.when(!namesPort(p.Port), "port", fmt.Sprintf("%q names no port", p.Port), "write the path of a device, by-id:NAME, serial:NUMBER or by-path:PATH; logctl ports lists them")
 	checkErrors(p, &m)
 	checkTrigger(p, &m)
 	checkLine(p, &m)
@@ -49,6 +50,16 @@ func Check(p session.Profile) []Mistake {
 		}
 	}
 	return m
+}
+
+// namesPort tells whether a port is empty, the path of a device, or an identity.
+func namesPort(port string) bool {
+	for _, prefix := range []string{byID, bySerial, byPath} {
+		if name, ok := strings.CutPrefix(port, prefix); ok {
+			return name != ""
+		}
+	}
+	return port == "" || strings.HasPrefix(port, "/")
 }
 
 // measures tells whether an instrument of the kind sends values.

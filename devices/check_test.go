@@ -63,6 +63,8 @@ func TestMistakesOfTheProfile(t *testing.T) {
 		{"name", `"" is no name`, func(p *session.Profile) { p.Name = "" }},
 		{"name", `"Caliper 1" is no name`, func(p *session.Profile) { p.Name = "Caliper 1" }},
 		{"kind", `"ruler" is no kind`, func(p *session.Profile) { p.Kind = "ruler" }},
+		{"port", `"COM3" names no port`, func(p *session.Profile) { p.Port = "COM3" }},
+		{"port", `"serial:" names no port`, func(p *session.Profile) { p.Port = "serial:" }},
 		{"unit", `"cm" is no unit`, func(p *session.Profile) { p.Unit = "cm" }},
 		{"resolution_mm", "not above 0", func(p *session.Profile) { p.Resolution = session.Number{} }},
 		{"repeatability_mm", "not above 0", func(p *session.Profile) { p.Repeatability = decimals(-1, 2) }},

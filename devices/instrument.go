@@ -27,7 +27,7 @@ type Config struct {
 	Profile session.Profile
 	Clock   session.Clock
 	Sink    Sink
-	Open    Opener                               // the serial port named in the profile
+	Open    Opener                               // System{}.Open, which finds the port by its name
 	Settle  time.Duration                        // after opening, what comes is not read: 150 ms
 	Retry   time.Duration                        // longest wait between two openings: 1 s
 	After   func(time.Duration) <-chan time.Time // time.After
@@ -72,7 +72,7 @@ func New(c Config) (*Instrument, error) {
 		if c.Profile.Port == "" {
 			return nil, fmt.Errorf("cannot set up instrument %q: its profile names no port", c.Profile.Name)
 		}
-		c.Open = openSerial
+		c.Open = System{}.Open
 	}
 	c.Settle = cmp.Or(c.Settle, settleTime)
 	c.Retry = cmp.Or(c.Retry, lastRetry)
@@ -164,6 +164,14 @@ func (i *Instrument) notLive() error {
 		return ErrOnPress
 	}
 	return ErrNotLive
+}
+
+// deviceOf says which device a port is that was named by its identity.
+func deviceOf(p Port) string {
+	if named, ok := p.(interface{ Device() string }); ok {
+		return "as " + named.Device()
+	}
+	return ""
 }
 
 // A chunk is bytes with their arrival, or the error that ended the reading.
@@ -273,7 +281,7 @@ func (o *opening) loop(ctx context.Context, settled <-chan time.Time) error {
 			settled = nil
 			_, o.from = o.c.Clock.Now()
 			o.live = true
-			o.tell(ctx, session.PortLive, "")
+			o.tell(ctx, session.PortLive, deviceOf(o.port))
 		case <-o.wake:
 			o.wake = nil
 			if err := o.silence(ctx); err != nil {

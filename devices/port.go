@@ -21,7 +21,8 @@ import (
 // while. After Close no other method is called.
 type Port interface{ io.ReadWriteCloser }
 
-// An Opener opens the port of a profile and empties its input buffer.
+// An Opener opens the port of a profile and empties its input buffer. A Port with a
+// method Device() string tells by it which device was found.
 type Opener func(session.Profile) (Port, error)
 
 const (
@@ -38,16 +39,16 @@ var (
 // openSerial opens a port by the serial library, guarded. The library takes the
 // port for itself as far as the system lets it. The modem lines stay as they are
 // (InitialStatusBits nil), because a pseudo-terminal has none.
-func openSerial(p session.Profile) (Port, error) {
-	parity, _ := parityOf(p.Line.Parity)
-	stop, _ := stopBitsOf(p.Line.StopBits)
-	raw, err := serial.Open(p.Port, &serial.Mode{BaudRate: cmp.Or(p.Line.Baud, 9600), DataBits: cmp.Or(p.Line.DataBits, 8), Parity: parity, StopBits: stop})
+func openSerial(device string, line session.Line) (Port, error) {
+	parity, _ := parityOf(line.Parity)
+	stop, _ := stopBitsOf(line.StopBits)
+	raw, err := serial.Open(device, &serial.Mode{BaudRate: cmp.Or(line.Baud, 9600), DataBits: cmp.Or(line.DataBits, 8), Parity: parity, StopBits: stop})
 	if err != nil {
-		return nil, fmt.Errorf("cannot open port %q: %w", p.Port, err)
+		return nil, fmt.Errorf("cannot open port %q: %w", device, err)
 	}
 	if err := prepare(raw); err != nil {
 		_ = raw.Close() // the first error says why
-		return nil, fmt.Errorf("cannot open port %q: %w", p.Port, err)
+		return nil, fmt.Errorf("cannot open port %q: %w", device, err)
 	}
 	return newGuard(raw, time.After), nil
 }

@@ -145,7 +145,7 @@ func TestWrites(t *testing.T) {
 func TestGone(t *testing.T) {
 	sim, err := Simulate(exampleCaliper())
 	require.NoError(t, err)
-	port, err := openSerial(sim.Profile())
+	port, err := openSerial(sim.Profile().Port, session.Line{})
 	require.NoError(t, err)
 	require.NoError(t, sim.Close())
 	_, err = port.Read(make([]byte, 1))
@@ -176,10 +176,10 @@ type highPort struct {
 }
 
 func TestRefusals(t *testing.T) {
-	_, missing := openSerial(session.Profile{Port: "/dev/does-not-exist"})
+	_, missing := openSerial("/dev/does-not-exist", session.Line{})
 	file := filepath.Join(t.TempDir(), "file")
 	require.NoError(t, os.WriteFile(file, nil, 0o600))
-	_, noPort := openSerial(session.Profile{Port: file})
+	_, noPort := openSerial(file, session.Line{})
 	for _, c := range []struct {
 		err   error
 		state session.PortState

@@ -188,7 +188,7 @@ func TestOldBytesAreNotRead(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { assert.NoError(t, sim.Close()) }()
 	require.NoError(t, sim.Press(decimals(1, 2)))
-	port, err := openSerial(sim.Profile())
+	port, err := openSerial(sim.Profile().Port, session.Line{})
 	require.NoError(t, err)
 	require.NoError(t, sim.Press(decimals(2, 2)))
 	b := make([]byte, 64)
@@ -208,7 +208,7 @@ func TestNoDescriptorIsLeft(t *testing.T) {
 	sim, err := Simulate(linked(t, exampleCaliper()))
 	require.NoError(t, err)
 	for range 20 {
-		port, err := openSerial(sim.Profile())
+		port, err := openSerial(sim.Profile().Port, session.Line{})
 		require.NoError(t, err)
 		require.NoError(t, port.Close())
 		require.NoError(t, sim.Unplug())
