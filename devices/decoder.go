@@ -39,7 +39,8 @@ const (
 type Decoder struct {
 	profile session.Profile
 	wire    wire
-	handle  func(frame) // d.frame, made once
+	handle  func(frame)                   // d.frame, made once
+	hear    func(f frame, wall time.Time) // is told of every frame; may be nil
 	counts  Counters
 
 	out  []session.Reading
@@ -160,6 +161,9 @@ func (d *Decoder) end() []session.Reading {
 
 // frame counts a frame and decides whether it becomes a reading.
 func (d *Decoder) frame(f frame) {
+	if d.hear != nil {
+		d.hear(f, d.wall)
+	}
 	switch f.class {
 	case sound:
 		d.counts.Frames++

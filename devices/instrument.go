@@ -38,10 +38,13 @@ type Instrument struct {
 	c      Config
 	dec    *Decoder
 	takes  chan take
-	counts atomic.Pointer[Counters]
+	health atomic.Pointer[Health]
 	shown  session.PortChanged // the state last told
+	seen   time.Time           // when the last sound frame came
 	opened int64
 	flawed bool // the opening before ended before it was live
+
+	listeners listeners
 }
 
 // A take asks Run for a reading; answer gets nil once the instrument is asked.
@@ -80,17 +83,18 @@ func New(c Config) (*Instrument, error) {
 		c.After = time.After
 	}
 	i := &Instrument{c: c, dec: dec, takes: make(chan take)}
+	dec.hear = i.hearFrame
 	i.count()
 	return i, nil
 }
 
 // Counters returns the counts so far. It may be called from any goroutine.
-func (i *Instrument) Counters() Counters { return *i.counts.Load() }
+func (i *Instrument) Counters() Counters { return i.health.Load().Counters }
 
 func (i *Instrument) count() {
 	n := i.dec.Counters()
 	n.Opened = i.opened
-	i.counts.Store(&n)
+	i.health.Store(&Health{Counters: n, Port: i.shown, Seen: i.seen})
 }
 
 // Take asks for a reading: of a stream the next whole frame; on request the
@@ -118,6 +122,7 @@ func (i *Instrument) Take(ctx context.Context) error {
 // ends. It returns nil then, with the port closed and nothing left running but a
 // write that the device never took. Run may be called once.
 func (i *Instrument) Run(ctx context.Context) error {
+	defer i.listeners.end()
 	wait := firstRetry
 	i.tell(ctx, session.PortOpening, "")
 	for ctx.Err() == nil {
@@ -141,6 +146,11 @@ func (i *Instrument) tell(ctx context.Context, state session.PortState, detail s
 		return
 	}
 	i.shown = now
+	i.count()
+	if i.listeners.some() {
+		wall, mono := i.c.Clock.Now()
+		i.listeners.hear(Heard{At: wall, Mono: mono, Port: &now})
+	}
 	i.c.Sink.Port(ctx, now)
 }
 
@@ -310,7 +320,11 @@ func (o *opening) take(ctx context.Context, c chunk) error {
 		}
 		return c.err
 	}
-	if !o.live || c.mono < o.from {
+	unread := !o.live || c.mono < o.from
+	if o.listeners.some() {
+		o.listeners.hear(Heard{At: c.wall, Mono: c.mono, Bytes: c.b, Unread: unread})
+	}
+	if unread {
 		o.deliver(ctx, o.dec.Discard(c.b, c.wall, c.mono))
 		return nil
 	}
@@ -347,8 +361,15 @@ func (o *opening) ask(t take) (broken bool, err error) {
 	if request {
 		t.at = now
 	}
-	if err := o.dec.Take(t.at, now); err != nil || !request {
+	if err := o.dec.Take(t.at, now); err != nil {
 		return false, err
+	}
+	if o.listeners.some() {
+		wall, _ := o.c.Clock.Now()
+		o.listeners.hear(Heard{At: wall, Mono: now, Take: true})
+	}
+	if !request {
+		return false, nil
 	}
 	if _, err := o.port.Write([]byte(o.c.Profile.Request)); err != nil {
 		return true, fmt.Errorf("cannot ask instrument %q for its reading: %w", o.c.Profile.Name, err)
@@ -359,6 +380,9 @@ func (o *opening) ask(t take) (broken bool, err error) {
 func (o *opening) deliver(ctx context.Context, readings []session.Reading) {
 	o.count()
 	for _, r := range readings {
+		if o.listeners.some() {
+			o.listeners.hear(Heard{At: r.At, Mono: r.Mono, Reading: &r})
+		}
 		if r.Kind == session.Pedal && r.Fault == nil {
 			o.c.Sink.Pedal(ctx, r.Instrument)
 		} else {
