@@ -108,8 +108,9 @@ type Line struct {
 type Way int
 
 // The usual way is Student's t. Where one cause that is not normal carries more than a
-// third of u², its shape is folded exactly with a normal rest, or, if it is an arcsine
-// or correlated with others, drawn (JCGM 101:2008).
+// third of u², its shape is folded exactly with a normal rest, or, if it is an arcsine,
+// correlated with others or part of a product, drawn (JCGM 101:2008). So it is where a
+// product carries more than a third.
 const (
 	ByStudent Way = iota
 	ByConvolution
@@ -132,7 +133,8 @@ func (w Way) String() string {
 // Uncertainty is a combined budget. U is the standard uncertainty, Freedom the effective
 // degrees of freedom as computed and FreedomUsed the next lower whole number; Expanded
 // = K·U covers the result with Probability. Lines are sorted by contribution, biggest
-// first. Dominant names the causes, not normal, that carry more than a third of u² each.
+// first. Dominant names the causes, not normal, that carry more than a third of u² each,
+// and such products as "a × b".
 // All is in the unit of the result and not rounded; see Rounded.
 type Uncertainty struct {
 	U, Freedom, FreedomUsed  float64
@@ -450,6 +452,7 @@ func (w *weighed) combine() Uncertainty {
 		out.Lines[i] = l
 		w.dominant(i, l.Share, &out)
 	}
+	w.dominantProducts(&out)
 	slices.SortStableFunc(out.Lines, func(a, b Line) int {
 		return cmp.Or(cmp.Compare(b.Contribution, a.Contribution), cmp.Compare(b.Share, a.Share), cmp.Compare(a.Name, b.Name))
 	})
@@ -521,14 +524,29 @@ func (w *weighed) dominant(i int, share float64, out *Uncertainty) {
 		}
 	}
 	switch a := math.Abs(w.c[i]); {
-	case c.Shape == ArcSine || alone > 1:
-		out.Way = ByDraws
-		out.flats = nil
+	case c.Shape == ArcSine || alone > 1 || w.multiplied(i):
+		out.Way, out.flats = ByDraws, nil
 	case out.Way == ByDraws:
 	case c.Shape == Triangular: // the sum of two equal flat parts
 		out.Way, out.flats = ByConvolution, append(out.flats, a*math.Sqrt(1.5), a*math.Sqrt(1.5))
 	default:
 		out.Way, out.flats = ByConvolution, append(out.flats, a*math.Sqrt(3))
+	}
+}
+
+// multiplied says that cause i is part of a product.
+func (w *weighed) multiplied(i int) bool {
+	return slices.ContainsFunc(w.Products, func(p Product) bool { return p.A == i || p.B == i })
+}
+
+// dominantProducts notes products that carry more than a third of u²: no product is
+// normal.
+func (w *weighed) dominantProducts(out *Uncertainty) {
+	for _, p := range w.Products {
+		if x := w.productOf(p); x*x > dominates*out.U*out.U {
+			out.Dominant = append(out.Dominant, w.Causes[p.A].Name+" × "+w.Causes[p.B].Name)
+			out.Way, out.flats = ByDraws, nil
+		}
 	}
 }
 

@@ -433,6 +433,21 @@ func TestMonteCarloOfProducts(t *testing.T) {
 	s, err := b.MonteCarlo(200_000, 1)
 	require.NoError(t, err)
 	assert.InDelta(t, got.U, s.U(), 0.02*got.U)
+	assert.Equal(t, ByDraws, got.Way)
+	assert.Equal(t, []string{"b × c"}, got.Dominant)
+	_, high := s.Interval(0.95)
+	assert.InDelta(t, high, got.Expanded, 0.02*high)
+	// A flat cause that counts by its product alone has no shape to fold.
+	flat := Budget{Terms: []Weight{{"x", 1}}, Causes: []Cause{{"a", 1, certain, Rectangular, nil}, {"b", 1, certain, Normal, nil}, {"c", 1, certain, Normal, on(0, 0.7)}},
+		Products: []Product{{0, 1, 1}}}
+	got, err = flat.Combine(0.95)
+	require.NoError(t, err)
+	assert.Equal(t, ByDraws, got.Way)
+	flat.Products = append(flat.Products, Product{0, 2, 1}, Product{0, 1, 1})
+	got, err = flat.Combine(0.95)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"a"}, got.Dominant)
+	assert.Empty(t, got.flats)
 }
 
 func TestSampleEnds(t *testing.T) {

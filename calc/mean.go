@@ -76,12 +76,15 @@ func pool(places []PlaceMean, sr, freedom float64) (float64, float64) {
 	if math.IsInf(freedom, 1) {
 		return sr, freedom
 	}
-	sum, nu := sr*sr*freedom, freedom
+	nu := freedom
 	for _, p := range places {
-		sum += p.Deviation * p.Deviation * float64(p.Counted-1)
 		nu += float64(p.Counted - 1)
 	}
-	return math.Sqrt(sum / nu), nu
+	square := sr * sr * (freedom / nu)
+	for _, p := range places {
+		square += p.Deviation * p.Deviation * (float64(p.Counted-1) / nu)
+	}
+	return math.Sqrt(square), nu
 }
 
 // meanOf is what the scatter of one repeat is multiplied by to give that of the value.
