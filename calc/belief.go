@@ -16,7 +16,9 @@ type Estimate struct {
 	Flat       []float64
 }
 
-// Estimate joins a value to its uncertainty, degrees of freedom truncated.
+// Estimate joins a value to its uncertainty, degrees of freedom truncated. Of a budget
+// whose Way is ByDraws it has no shape and is Student's t of the same u; Sample.Conform
+// has the probabilities of such a one.
 func (u Uncertainty) Estimate(value decimal.Decimal) Estimate {
 	return Estimate{Value: value, U: u.U, Freedom: u.FreedomUsed, Flat: u.flats}
 }

@@ -159,6 +159,30 @@ func (r Rule) outcome(low, high, guard, inside float64) Outcome {
 	return NotShown
 }
 
+// Conform compares a value in mm, with the errors that were drawn, with a window, as the
+// function Conform does: probabilities are counted, the guard band is that of many degrees
+// of freedom. It is for what no simpler shape describes, see Way. The error is a
+// *FieldError.
+func (s *Sample) Conform(value decimal.Decimal, w Window, r Rule) (Conformity, error) {
+	if err := r.check(); err != nil {
+		return Conformity{}, err
+	}
+	var x length
+	if err := (number{"value", value, &x, anything, ""}).check(); err != nil {
+		return Conformity{}, err
+	}
+	least, most, err := w.limits()
+	if err != nil {
+		return Conformity{}, err
+	}
+	low, high := (x - least).mm(), (most - x).mm()
+	c := Conformity{Guard: r.guardPerU(math.Inf(1)) * s.s, TooTight: s.Below(-low)}
+	upTo := s.Below(math.Nextafter(high, math.Inf(1)))
+	c.TooLoose, c.Inside = 1-upTo, upTo-c.TooTight
+	c.Outcome = r.outcome(low, high, c.Guard, c.Inside)
+	return c, nil
+}
+
 // CanShow says what these instruments could show at best: the conformity of a value in
 // the middle of the window. If that is not shown inside, no value ever will be.
 func CanShow(e Estimate, w Window, r Rule) (Conformity, error) {

@@ -132,6 +132,39 @@ func TestConformRefuses(t *testing.T) {
 	refused(t, err, "window.least", "swap them")
 }
 
+// Draws say the same as the formula, where there is one, and decide where there is none.
+func TestSampleConform(t *testing.T) {
+	for _, shape := range []Shape{Normal, Rectangular, ArcSine} {
+		b := Budget{Terms: []Weight{{"x", 1}}, Causes: []Cause{{"a", 0.02, certain, shape, on(0, 1)}, {"b", 0.01, certain, Normal, on(0, 1)}}}
+		s, err := b.MonteCarlo(200_000, 2)
+		require.NoError(t, err)
+		u, err := b.Combine(0.95)
+		require.NoError(t, err)
+		for _, value := range []string{"0.02", "0.06", "0.1", "0.12", "0.3"} {
+			got, err := s.Conform(d(value), window("0.05", "0.15"), rule2017)
+			require.NoError(t, err)
+			assert.InDelta(t, 1, got.Inside+got.TooTight+got.TooLoose, 1e-12)
+			want := conform(t, u.Estimate(d(value)), window("0.05", "0.15"), rule2017)
+			if shape != ArcSine { // for which an Estimate has no shape
+				assert.InDelta(t, want.Inside, got.Inside, 0.005, "%s %s", shape, value)
+				assert.InDelta(t, want.TooTight, got.TooTight, 0.005, "%s %s", shape, value)
+				assert.Equal(t, want.Outcome, got.Outcome, "%s %s", shape, value)
+			}
+		}
+	}
+	s, err := plainly(cause("a", 0)).MonteCarlo(10, 1)
+	require.NoError(t, err)
+	got, err := s.Conform(d("0.15"), window("0.05", "0.15"), rule2017)
+	require.NoError(t, err)
+	assert.Equal(t, Conformity{Outcome: ShownInside, Inside: 1}, got)
+	_, err = s.Conform(d("0.1"), window("0.05", "0.15"), Rule{})
+	refused(t, err, "rule.edition", "is not stated")
+	_, err = s.Conform(decimal.New(1, 6), window("0.05", "0.15"), rule2017)
+	refused(t, err, "value", "million")
+	_, err = s.Conform(d("0.1"), window("0.15", "0.05"), rule2017)
+	refused(t, err, "window.least", "swap")
+}
+
 // A caliper with ±0.04 mm on its depth rod cannot show a window of 0.10 mm; 0.013 mm can.
 func TestCanShow(t *testing.T) {
 	for _, c := range []struct {
