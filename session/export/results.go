@@ -1,0 +1,160 @@
+package export
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"shimwright/session"
+)
+
+// NotEvaluated is what Results says of an uncertainty that nobody worked out.
+const NotEvaluated = "not evaluated"
+
+// schemaVersion numbers the form of the results.
+const schemaVersion = 1
+
+// results is what was measured in a job.
+type results struct {
+	Schema      int        `json:"schema"`
+	Bench       string     `json:"bench"`
+	Job         string     `json:"job"`
+	Reference   string     `json:"reference,omitempty"`
+	Operator    string     `json:"operator,omitempty"`
+	Plan        string     `json:"plan"`
+	Title       string     `json:"title"`
+	Began       time.Time  `json:"began"`
+	Ended       *time.Time `json:"ended,omitempty"` // absent while it is open
+	Software    string     `json:"software"`
+	Method      string     `json:"method"`
+	Seq         int64      `json:"seq"`        // of the entry that the results stand after
+	UnitCodes   string     `json:"unit_codes"` // "UCUM"
+	Uncertainty string     `json:"uncertainty"`
+	Results     []result   `json:"results"`
+}
+
+// result is one measured or expected length.
+type result struct {
+	Kind     string           `json:"kind"` // "dimension", "gap" or "expected end float"
+	Name     string           `json:"name"` // of the step, or of the chain
+	Title    string           `json:"title"`
+	State    string           `json:"state"` // "closed", "open" or "unsettled"; of a chain "final" or "provisional"
+	Real     real             `json:"si:real"`
+	Counted  []int64          `json:"counted"` // sequences of the readings it was made from
+	LeftOut  []int64          `json:"left_out"`
+	Window   *window          `json:"window,omitempty"`        // of an end float
+	Inside   *bool            `json:"inside_window,omitempty"` // of an end float, by its value alone
+	Packs    []session.Pack   `json:"packs,omitempty"`         // the shims that give the end float
+	Findings []session.Reason `json:"findings,omitempty"`
+}
+
+// real is a length in the fields of the D-SI data model, with its unit as UCUM code.
+type real struct {
+	Label string     `json:"si:label"`
+	Value string     `json:"si:value"` // exact decimal
+	Unit  string     `json:"si:unit"`
+	Time  *time.Time `json:"si:dateTime,omitempty"` // of the last reading that counts in it
+}
+
+type window struct {
+	Least session.Number `json:"least_mm"`
+	Most  session.Number `json:"most_mm"`
+	Aim   session.Number `json:"aim_mm"`
+}
+
+// Results writes what was measured in the job of a snapshot, as one JSON object: the
+// value of each step, the gap of each chain, and the end float to expect with the
+// shims advised. Lengths stand in the fields of the D-SI data model (si:label,
+// si:value, si:unit, si:dateTime), the value as an exact decimal in a string and the
+// unit as a UCUM code.
+//
+// Fields for an expanded uncertainty appear only when one was evaluated. Today none
+// is: they are absent and "uncertainty" says so. ended is when the job ended, zero if
+// it has not.
+func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
+	if s.Job == nil {
+		return fmt.Errorf("there is no job to write the results of")
+	}
+	j := *s.Job
+	r := results{
+		Schema: schemaVersion, Bench: s.Bench, Job: j.Number, Reference: j.Reference, Operator: j.Operator,
+		Plan: j.Plan, Title: j.Title, Began: j.Began.UTC(), Software: s.Software, Method: s.Method, Seq: s.Seq,
+		UnitCodes: "UCUM", Uncertainty: NotEvaluated, Results: []result{},
+	}
+	if !ended.IsZero() {
+		at := ended.UTC()
+		r.Ended = &at
+	}
+	for _, step := range j.Steps {
+		if step.Value != nil {
+			r.Results = append(r.Results, ofStep(s, step))
+		}
+	}
+	for _, a := range s.Advice {
+		r.Results = append(r.Results, ofChain(s, a)...)
+	}
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(r)
+}
+
+// ofStep is the result of a step.
+func ofStep(s session.Snapshot, step session.StepView) result {
+	r := result{
+		Kind: "dimension", Name: step.Name, Title: step.Title, State: "open",
+		Counted: []int64{}, LeftOut: []int64{}, Findings: step.Findings,
+	}
+	switch {
+	case step.Unsettled:
+		r.State = "unsettled"
+	case step.Closed:
+		r.State = "closed"
+	}
+	for _, v := range s.Readings {
+		switch {
+		case v.Step != step.Name:
+		case v.Standing == session.Counted:
+			r.Counted = append(r.Counted, v.Seq)
+		case v.Standing == session.LeftOut:
+			r.LeftOut = append(r.LeftOut, v.Seq)
+		}
+	}
+	r.Real = length(s, step.Title, *step.Value, r.Counted)
+	return r
+}
+
+// ofChain are the results of a chain: its gap and the end float to expect.
+func ofChain(s session.Snapshot, a session.Advice) []result {
+	if a.Gap == nil {
+		return nil
+	}
+	gap := result{
+		Kind: "gap", Name: a.Chain, Title: a.Title, State: string(a.State),
+		Real:    length(s, a.Title+": gap before shims", *a.Gap, a.Counted),
+		Counted: append([]int64{}, a.Counted...), LeftOut: append([]int64{}, a.LeftOut...), Findings: a.Findings,
+	}
+	if a.Best == nil {
+		return []result{gap}
+	}
+	float := gap
+	float.Kind, float.Findings = "expected end float", nil
+	float.Real = length(s, a.Title+": to expect with the shims advised, cold", a.Best.EndFloat, a.Counted)
+	float.Window, float.Inside, float.Packs = &window{a.Least, a.Most, a.Aim}, &a.Best.Inside, a.Best.Packs
+	return []result{gap, float}
+}
+
+// length writes a length; its time is that of the last reading that counts in it.
+func length(s session.Snapshot, label string, value session.Number, counted []int64) real {
+	r := real{Label: label, Value: value.String(), Unit: string(session.Millimetre)}
+	for _, v := range s.Readings {
+		for _, seq := range counted {
+			if v.Seq == seq && (r.Time == nil || v.Time.After(*r.Time)) {
+				at := v.Time.UTC()
+				r.Time = &at
+			}
+		}
+	}
+	return r
+}
