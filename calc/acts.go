@@ -103,7 +103,7 @@ func (a Act) applied(field string, b Budget) (Budget, error) {
 
 // without leaves causes out, with their correlations and products, and adds others.
 func (b Budget) without(gone map[int]bool, add []Cause) Budget {
-	out := Budget{Terms: b.Terms}
+	out := Budget{Terms: b.Terms, Unstated: b.Unstated}
 	to := make(map[int]int, len(b.Causes))
 	for i, c := range b.Causes {
 		if !gone[i] {

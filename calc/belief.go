@@ -9,18 +9,20 @@ import (
 // Estimate is a value in mm with what is believed about its error: the standard
 // uncertainty U, the degrees of freedom, and the half-widths Flat of those flat parts
 // that are too big to be taken as normal. They are part of U: U² is at least ΣFlat²/3.
-// With Flat the rest is taken as normal; without, the error is U times Student's t.
+// With Flat the rest is taken as normal; without, the error is U times Student's t. With
+// any input Unstated the value is never shown inside.
 type Estimate struct {
 	Value      decimal.Decimal
 	U, Freedom float64
 	Flat       []float64
+	Unstated   []string
 }
 
 // Estimate joins a value to its uncertainty, degrees of freedom truncated. Of a budget
 // whose Way is ByDraws it has no shape and is Student's t of the same u; Sample.Conform
 // has the probabilities of such a one.
 func (u Uncertainty) Estimate(value decimal.Decimal) Estimate {
-	return Estimate{Value: value, U: u.U, Freedom: u.FreedomUsed, Flat: u.flats}
+	return Estimate{Value: value, U: u.U, Freedom: u.FreedomUsed, Flat: u.flats, Unstated: u.Unstated}
 }
 
 const maxFlat = 4 // two triangular causes of more than a third each make four
@@ -56,7 +58,7 @@ func (e Estimate) check(field string) (length, belief, error) {
 func (u Uncertainty) belief() belief { return u.Estimate(decimal.Zero).belief() }
 
 func (e Estimate) belief() belief {
-	b := belief{u: e.U, nu: math.Floor(e.Freedom + wholeSlack)}
+	b := belief{u: e.U, nu: math.Floor(e.Freedom + wholeSlack), unstated: len(e.Unstated) > 0}
 	rest := e.U * e.U
 	for _, a := range e.Flat {
 		b.flat[b.n] = a
@@ -76,6 +78,7 @@ type belief struct {
 	u, nu, sigma, reach float64
 	flat                [maxFlat]float64
 	n                   int
+	unstated            bool
 }
 
 // wider adds an independent normal error of standard uncertainty √square. The degrees

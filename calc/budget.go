@@ -86,12 +86,15 @@ type Product struct {
 	By   float64
 }
 
-// Budget is everything that may be wrong with a result y = Σ cᵢ·xᵢ.
+// Budget is everything that may be wrong with a result y = Σ cᵢ·xᵢ. Unstated names the
+// inputs that nobody has stated (how far a gasket is squeezed, how much play a bearing
+// has): with any of them a result can be worked out, but never be shown inside.
 type Budget struct {
 	Terms        []Weight
 	Causes       []Cause
 	Correlations []Correlation
 	Products     []Product
+	Unstated     []string
 }
 
 // Line is a cause in the combined budget: its sensitivity Σ cᵢ·∂xᵢ, its contribution
@@ -134,7 +137,7 @@ func (w Way) String() string {
 // degrees of freedom as computed and FreedomUsed the next lower whole number; Expanded
 // = K·U covers the result with Probability. Lines are sorted by contribution, biggest
 // first. Dominant names the causes, not normal, that carry more than a third of u² each,
-// and such products as "a × b".
+// and such products as "a × b". Unstated is that of the budget.
 // All is in the unit of the result and not rounded; see Rounded.
 type Uncertainty struct {
 	U, Freedom, FreedomUsed  float64
@@ -142,6 +145,7 @@ type Uncertainty struct {
 	Way                      Way
 	Dominant                 []string
 	Lines                    []Line
+	Unstated                 []string
 	flats                    []float64
 }
 
@@ -181,7 +185,7 @@ func (b Budget) Combine(probability float64) (Uncertainty, error) {
 		return Uncertainty{}, refuse("probability", "is %v; it must be above 0 and below 1, as 0.95", probability)
 	}
 	out := w.combine()
-	out.Probability = probability
+	out.Probability, out.Unstated = probability, b.Unstated
 	switch {
 	case out.Way == ByDraws:
 		s := w.draw(ownDraws, ownSeed)

@@ -104,7 +104,8 @@ type Conformity struct {
 //	shown outside: x < least − g or x > most + g, and 1 − P(inside) ≥ level
 //
 // with F Student's t of ν degrees of freedom, or the folded shape of an estimate with
-// flat parts, and g the guard band of the rule. Else it is not shown. The error is a
+// flat parts, and g the guard band of the rule. Else, and where an input is unstated and
+// it would be shown inside, it is not shown. The error is a
 // *FieldError: an estimate out of range, a window upside down, no rule.
 func Conform(e Estimate, w Window, r Rule) (Conformity, error) {
 	if err := r.check(); err != nil {
@@ -145,13 +146,13 @@ func (r Rule) decide(x, least, most length, b belief) Conformity {
 	case high < 0:
 		c.TooLoose = 1
 	}
-	c.Outcome = r.outcome(low, high, c.Guard, c.Inside)
+	c.Outcome = r.outcome(low, high, c.Guard, c.Inside, b.unstated)
 	return c
 }
 
-func (r Rule) outcome(low, high, guard, inside float64) Outcome {
+func (r Rule) outcome(low, high, guard, inside float64, unstated bool) Outcome {
 	switch {
-	case low >= guard && high >= guard && inside >= r.Level:
+	case low >= guard && high >= guard && inside >= r.Level && !unstated:
 		return ShownInside
 	case (low < -guard || high < -guard) && 1-inside >= r.Level:
 		return ShownOutside
@@ -179,7 +180,7 @@ func (s *Sample) Conform(value decimal.Decimal, w Window, r Rule) (Conformity, e
 	c := Conformity{Guard: r.guardPerU(math.Inf(1)) * s.s, TooTight: s.Below(-low)}
 	upTo := s.Below(math.Nextafter(high, math.Inf(1)))
 	c.TooLoose, c.Inside = 1-upTo, upTo-c.TooTight
-	c.Outcome = r.outcome(low, high, c.Guard, c.Inside)
+	c.Outcome = r.outcome(low, high, c.Guard, c.Inside, s.unstated)
 	return c, nil
 }
 

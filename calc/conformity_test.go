@@ -15,7 +15,7 @@ var (
 	rule2017 = Rule{ISO14253y2017, 0.95}
 )
 
-func normal(value string, u float64) Estimate { return Estimate{d(value), u, certain, nil} }
+func normal(value string, u float64) Estimate { return Estimate{d(value), u, certain, nil, nil} }
 
 // window with its aim in the middle.
 func window(least, most string) Window {
@@ -32,7 +32,7 @@ func conform(t require.TestingT, e Estimate, w Window, r Rule) Conformity {
 // conformance at z standard uncertainties from the limit.
 func TestOneSidedConformance(t *testing.T) {
 	for _, c := range []struct{ z, p float64 }{{0.84, 0.80}, {1.28, 0.90}, {1.64, 0.95}, {2.33, 0.99}, {3.09, 0.999}} {
-		e := Estimate{decimal.NewFromFloat(100 + c.z).Round(9), 1, certain, nil}
+		e := Estimate{decimal.NewFromFloat(100 + c.z).Round(9), 1, certain, nil, nil}
 		got := conform(t, e, window("100", "900"), rule1998)
 		assert.InDelta(t, c.p, got.Inside, 0.001, c.z)
 		assert.InDelta(t, 1-c.p, got.TooTight, 0.001, c.z)
@@ -53,17 +53,17 @@ func TestGuardBands(t *testing.T) {
 		seen++
 		g := float(t, row[2])
 		at := decimal.NewFromFloat(100 + g)
-		got := conform(t, Estimate{at, 1, certain, nil}, window("100", "900"), Rule{edition, 0.95})
+		got := conform(t, Estimate{at, 1, certain, nil, nil}, window("100", "900"), Rule{edition, 0.95})
 		assert.Equal(t, g, got.Guard)
 		assert.InDelta(t, float(t, row[3]), 1-got.Inside, 1e-6)
 		assert.Equal(t, ShownInside, got.Outcome)
-		just := conform(t, Estimate{at.Sub(d("0.000001")), 1, certain, nil}, window("100", "900"), Rule{edition, 0.95})
+		just := conform(t, Estimate{at.Sub(d("0.000001")), 1, certain, nil, nil}, window("100", "900"), Rule{edition, 0.95})
 		assert.Equal(t, NotShown, just.Outcome)
 	}
 	assert.Equal(t, 2, seen)
 	// JCGM 100:2008, Table G.2, at 5 degrees of freedom: 95.45 % two-sided 2.65, 95 %
 	// one-sided (90 % two-sided) 2.02.
-	e := Estimate{d("500"), 1, 5.9, nil}
+	e := Estimate{d("500"), 1, 5.9, nil, nil}
 	assert.InDelta(t, 2.65, conform(t, e, window("100", "900"), rule1998).Guard, 0.005)
 	assert.InDelta(t, 2.02, conform(t, e, window("100", "900"), rule2017).Guard, 0.006)
 }
@@ -94,7 +94,7 @@ func TestConform(t *testing.T) {
 		{"exact on the limit", normal("0.05", 0), "0.05", "0.15", rule1998, ShownInside, 1},
 		{"exact below", normal("0.049", 0), "0.05", "0.15", rule1998, ShownOutside, 0},
 		{"exact above", normal("0.151", 0), "0.05", "0.15", rule1998, ShownOutside, 0},
-		{"flat", Estimate{d("0.1"), 0.05 / math.Sqrt(3), certain, []float64{0.05}}, "0.05", "0.15", rule1998, NotShown, 1},
+		{"flat", Estimate{d("0.1"), 0.05 / math.Sqrt(3), certain, []float64{0.05}, nil}, "0.05", "0.15", rule1998, NotShown, 1},
 	} {
 		got := conform(t, c.e, window(c.least, c.most), c.rule)
 		assert.Equal(t, c.outcome, got.Outcome, c.name)
@@ -115,13 +115,13 @@ func TestConformRefuses(t *testing.T) {
 		{"rule.level", "is 0;", good, w, Rule{ISO14253y1998, 0}},
 		{"rule.level", "is NaN", good, w, Rule{ISO14253y1998, math.NaN()}},
 		{"estimate.value", "million", Estimate{Value: decimal.New(1, 6)}, w, rule1998},
-		{"estimate.u", "is -1", Estimate{d("1"), -1, 5, nil}, w, rule1998},
-		{"estimate.u", "is not a number", Estimate{d("1"), math.NaN(), 5, nil}, w, rule1998},
-		{"estimate.freedom", "is 0", Estimate{d("1"), 1, 0, nil}, w, rule1998},
-		{"estimate.flat", "has 5 parts", Estimate{d("1"), 1, 5, make([]float64, 5)}, w, rule1998},
-		{"estimate.flat", "must be above 0", Estimate{d("1"), 1, 5, make([]float64, 1)}, w, rule1998},
-		{"estimate.flat", "is not a number", Estimate{d("1"), 1, 5, []float64{math.NaN()}}, w, rule1998},
-		{"estimate.flat", "is wider than u of 1", Estimate{d("1"), 1, 5, []float64{2}}, w, rule1998},
+		{"estimate.u", "is -1", Estimate{d("1"), -1, 5, nil, nil}, w, rule1998},
+		{"estimate.u", "is not a number", Estimate{d("1"), math.NaN(), 5, nil, nil}, w, rule1998},
+		{"estimate.freedom", "is 0", Estimate{d("1"), 1, 0, nil, nil}, w, rule1998},
+		{"estimate.flat", "has 5 parts", Estimate{d("1"), 1, 5, make([]float64, 5), nil}, w, rule1998},
+		{"estimate.flat", "must be above 0", Estimate{d("1"), 1, 5, make([]float64, 1), nil}, w, rule1998},
+		{"estimate.flat", "is not a number", Estimate{d("1"), 1, 5, []float64{math.NaN()}, nil}, w, rule1998},
+		{"estimate.flat", "is wider than u of 1", Estimate{d("1"), 1, 5, []float64{2}, nil}, w, rule1998},
 		{"window.least", "swap them", good, window("0.15", "0.05"), rule1998},
 		{"window.most", "million", good, Window{Most: decimal.New(1, 6)}, rule1998},
 	} {
@@ -195,7 +195,7 @@ func TestTextOfRules(t *testing.T) {
 
 func anyEstimate(t *rapid.T) Estimate {
 	e := Estimate{decimal.New(rapid.Int64Range(-300, 300).Draw(t, "value"), -3), rapid.Float64Range(0, 0.1).Draw(t, "u"),
-		rapid.SampledFrom([]float64{1, 3, 12.7, certain}).Draw(t, "nu"), nil}
+		rapid.SampledFrom([]float64{1, 3, 12.7, certain}).Draw(t, "nu"), nil, nil}
 	if n := rapid.IntRange(0, 2).Draw(t, "flat parts"); n > 0 && e.U > 0 {
 		for range n {
 			e.Flat = append(e.Flat, e.U*rapid.Float64Range(0.3, 1/math.Sqrt(float64(n))).Draw(t, "part")*math.Sqrt(3))

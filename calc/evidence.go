@@ -40,7 +40,8 @@ const (
 //
 // is the combination of least uncertainty; without common causes it is that by inverse
 // variance. The budget that comes out has every cause once, with its weight, so that the
-// uncertainty and its degrees of freedom are those of Combine. A cause that is named in
+// uncertainty and its degrees of freedom are those of Combine. A chain with an unstated
+// input is compared, but the direct measurement stands alone all the same. A cause that is named in
 // both must be the same in both. The error is that of Combine, with "chain." or
 // "direct." before the field, or a *FieldError that names the contradiction.
 func Fuse(chain, direct Evidence, probability float64) (Fused, error) {
@@ -56,6 +57,9 @@ func Fuse(chain, direct Evidence, probability float64) (Fused, error) {
 	if out.En, out.Agree = agreement(a-b, ua.Expanded, ub.Expanded); !out.Agree {
 		out.Findings = []Finding{{Code: codeDisagree, Params: map[string]string{
 			"en": fraction(out.En), "chain": chain.Value.String(), "direct": direct.Value.String()}}}
+		return out, nil
+	}
+	if len(chain.Budget.Unstated) > 0 {
 		return out, nil
 	}
 	half, err := merged(chain.Budget, direct.Budget, 0.5)
@@ -109,7 +113,7 @@ func weightOfSecond(a, b, half float64) float64 {
 
 // merged is the budget of (1−w)·a + w·b.
 func merged(a, b Budget, w float64) (Budget, error) {
-	out := Budget{}
+	out := Budget{Unstated: b.Unstated}
 	for _, t := range a.Terms {
 		out.Terms = append(out.Terms, Weight{t.Name, t.C * (1 - w)})
 	}

@@ -80,8 +80,8 @@ func TestFuseRefuses(t *testing.T) {
 		{"direct.causes", "are 0", good, Evidence{d("1"), plainly()}},
 		{"direct.causes[0]", `is "b" as in the chain, but not the same`, good, Evidence{d("1"), plainly(cause("b", 2))}},
 		{"direct.correlations[0]", "is 0.4, but 0.5", linked, other},
-		{"correlations", "contradict", Evidence{d("1"), Budget{good.Budget.Terms, apart.Budget.Causes, []Correlation{{0, 2, 1}, {0, 1, -1}, {1, 2, -1}}, nil}}, Evidence{d("1"),
-			Budget{good.Budget.Terms, append([]Cause{cause("d", 1)}, apart.Budget.Causes...), []Correlation{{0, 1, 1}, {0, 2, 1}, {1, 2, 1}}, nil}}},
+		{"correlations", "contradict", Evidence{d("1"), Budget{good.Budget.Terms, apart.Budget.Causes, []Correlation{{0, 2, 1}, {0, 1, -1}, {1, 2, -1}}, nil, nil}}, Evidence{d("1"),
+			Budget{good.Budget.Terms, append([]Cause{cause("d", 1)}, apart.Budget.Causes...), []Correlation{{0, 1, 1}, {0, 2, 1}, {1, 2, 1}}, nil, nil}}},
 	} {
 		_, err := Fuse(c.a, c.b, 0.95)
 		if c.field == "correlations" { // the same pair said twice is found first
@@ -91,8 +91,8 @@ func TestFuseRefuses(t *testing.T) {
 		refused(t, err, c.field, c.problem)
 	}
 	// Each is possible, both together are not: d moves with a and with b, which move apart.
-	one := Evidence{d("1"), Budget{good.Budget.Terms, good.Budget.Causes, []Correlation{{0, 1, -1}}, nil}}
-	two := Evidence{d("1"), Budget{good.Budget.Terms, []Cause{cause("a", 1), cause("d", 1)}, []Correlation{{0, 1, 1}}, nil}}
+	one := Evidence{d("1"), Budget{good.Budget.Terms, good.Budget.Causes, []Correlation{{0, 1, -1}}, nil, nil}}
+	two := Evidence{d("1"), Budget{good.Budget.Terms, []Cause{cause("a", 1), cause("d", 1)}, []Correlation{{0, 1, 1}}, nil, nil}}
 	_, err := Fuse(one, two, 0.95)
 	refused(t, err, "correlations", "contradict")
 	_, err = Fuse(good, good, 2)
@@ -219,4 +219,43 @@ func TestWhatNextRefuses(t *testing.T) {
 	}
 	_, err := WhatNext(b, d("1"), w, Rule{}, 0.95, nil)
 	refused(t, err, "rule.edition", "is not stated")
+}
+
+// Without the squeezed thickness of the gasket nothing is shown inside, whatever is done
+// to the instruments; a trial build, which has the gasket in it, can show it.
+func TestUnstatedInputs(t *testing.T) {
+	chain := plainly(cause("repeats", 0.004))
+	chain.Unstated = []string{"crush of the gasket"}
+	u, err := chain.Combine(0.95)
+	require.NoError(t, err)
+	e, w := u.Estimate(d("0.1")), window("0.05", "0.15")
+	assert.Equal(t, NotShown, conform(t, e, w, rule2017).Outcome)
+	assert.Greater(t, conform(t, e, w, rule2017).Inside, 0.99)
+	far := e
+	far.Value = d("0.3")
+	assert.Equal(t, ShownOutside, conform(t, far, w, rule2017).Outcome)
+	s, err := chain.MonteCarlo(1000, 1)
+	require.NoError(t, err)
+	c, err := s.Conform(d("0.1"), w, rule2017)
+	require.NoError(t, err)
+	assert.Equal(t, NotShown, c.Outcome)
+	trial := Act{Name: "trial build", Direct: true, Adds: []Cause{cause("dial", 0.008)}}
+	better := Act{Name: "better caliper", Removes: []string{"repeats"}, Adds: []Cause{cause("repeats", 0.001)}}
+	next, err := WhatNext(chain, d("0.1"), w, rule2017, 0.95, []Act{better, trial})
+	require.NoError(t, err)
+	assert.Equal(t, "trial build", next[0].Act.Name)
+	assert.True(t, next[0].Settles)
+	assert.False(t, next[1].CouldSettle)
+	fused, err := Fuse(Evidence{d("0.5"), chain}, Evidence{d("0.505"), plainly(cause("dial", 0.008))}, 0.95)
+	require.NoError(t, err)
+	assert.True(t, fused.Agree)
+	assert.Equal(t, 1.0, fused.WeightDirect)
+	assert.InDelta(t, 0.008, fused.Uncertainty.U, 1e-12)
+	p := likely("0.5", 0.004, certain, shims("0.2", 2), twoUpTo(1), true)
+	p.Estimate.Unstated = chain.Unstated
+	got := likelyFits(t, p, 1)
+	assert.Equal(t, NotShown, got.Best[0].Conformity.Outcome)
+	assert.Equal(t, []string{LimitUnstated}, got.Limits)
+	p.ShimU = []float64{0.001}
+	assert.Equal(t, NotShown, likelyFits(t, p, 1).Best[0].Conformity.Outcome)
 }

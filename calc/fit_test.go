@@ -68,7 +68,7 @@ func TestRingWidthsAreMeasured(t *testing.T) {
 	for _, row := range reference(t, "iso492_normal.csv") {
 		if row[3] == "Delta_Bs" {
 			width := d("14").Add(micrometres(t, row[5]))
-			got, err := Conform(Estimate{d("14"), d("14").Sub(width).InexactFloat64() / math.Sqrt(12), certain, nil},
+			got, err := Conform(Estimate{d("14"), d("14").Sub(width).InexactFloat64() / math.Sqrt(12), certain, nil, nil},
 				Window{Least: d("13.95"), Most: d("14.05")}, rule2017)
 			require.NoError(t, err)
 			assert.Equal(t, NotShown, got.Outcome, row)

@@ -89,7 +89,7 @@ func (b *bag) budget() Budget {
 }
 
 func (b *bag) estimate() Estimate {
-	e := Estimate{b.decimal(), b.float(), b.float(), nil}
+	e := Estimate{b.decimal(), b.float(), b.float(), nil, nil}
 	for range b.next() % 3 {
 		e.Flat = append(e.Flat, b.float())
 	}

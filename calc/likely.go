@@ -49,6 +49,7 @@ type LikelyFits struct {
 const (
 	LimitStock       = "stock"
 	LimitMeasurement = "measurement"
+	LimitUnstated    = "unstated input"
 )
 
 // LikelyFits returns the best ways to fit shims under uncertainty, best first, at most
@@ -89,7 +90,7 @@ func (m *Method) LikelyFits(p LikelyProblem, most int) (LikelyFits, error) {
 			out.Best = append(out.Best, fit)
 		}
 	}
-	out.limits(q)
+	out.limits(q, b.unstated)
 	return out, nil
 }
 
@@ -129,8 +130,15 @@ func (p *LikelyProblem) squares() ([]float64, error) {
 	return squares, nil
 }
 
-func (o *LikelyFits) limits(q *problem) {
+func (o *LikelyFits) limits(q *problem, unstated bool) {
 	if len(o.Best) > 0 && o.Best[0].Conformity.Outcome == ShownInside {
+		return
+	}
+	if len(o.Best) > 0 {
+		o.Change = o.Best[0].EndFloat.Sub(q.aim.decimal())
+	}
+	if unstated {
+		o.Limits = []string{LimitUnstated}
 		return
 	}
 	measurable := o.AtBest.Outcome == ShownInside
@@ -139,9 +147,6 @@ func (o *LikelyFits) limits(q *problem) {
 	}
 	if !measurable {
 		o.Limits = append(o.Limits, LimitMeasurement)
-	}
-	if len(o.Best) > 0 {
-		o.Change = o.Best[0].EndFloat.Sub(q.aim.decimal())
 	}
 }
 
@@ -241,7 +246,7 @@ func (l *likelySeeker) grade(total length, square float64) int {
 		b := l.belief.wider(square)
 		low, high := l.distances(total)
 		inside := b.inside(low, high)
-		g = l.graded(total, l.rule.outcome(low, high, l.guard*b.u, inside), inside)
+		g = l.graded(total, l.rule.outcome(low, high, l.guard*b.u, inside, b.unstated), inside)
 		l.known[k] = g
 	}
 	return g
@@ -265,10 +270,10 @@ func (l *likelySeeker) hopeful(total length) int {
 	low, high := l.distances(total)
 	if nearer := min(low, high); nearer < 0 {
 		inside := l.most.below(nearer)
-		return l.graded(total, l.rule.outcome(low, high, l.guard*l.most.u, inside), inside)
+		return l.graded(total, l.rule.outcome(low, high, l.guard*l.most.u, inside, true), inside)
 	}
 	inside := l.least.inside(low, high)
-	return l.graded(total, l.rule.outcome(low, high, l.guard*l.least.u, inside), inside)
+	return l.graded(total, l.rule.outcome(low, high, l.guard*l.least.u, inside, l.least.unstated), inside)
 }
 
 // middle is the total that leaves the middle of the window.

@@ -142,7 +142,7 @@ func likelyWritten(fits []LikelyFit) []string {
 
 func likely(gap string, u, nu float64, stock []Shim, sides []Side, even bool) LikelyProblem {
 	return LikelyProblem{ShimProblem: ShimProblem{d(gap), stock, sides, usual, d("0.01"), even},
-		Estimate: Estimate{d(gap), u, nu, nil}, Rule: rule2017}
+		Estimate: Estimate{d(gap), u, nu, nil, nil}, Rule: rule2017}
 }
 
 // Of random problems, with and without uncertain shims, the answer is that of trying all.
@@ -180,7 +180,7 @@ func TestLikelyFitsPassOver(t *testing.T) {
 				p := LikelyProblem{ShimProblem: twoSides(c.irregular, c.even), Rule: rule2017}
 				p.Stock = p.Stock[:9]
 				p.Gap = d("0.937")
-				p.Estimate = Estimate{p.Gap, u, certain, nil}
+				p.Estimate = Estimate{p.Gap, u, certain, nil, nil}
 				for i := range p.Stock {
 					if uncertain {
 						p.ShimU = append(p.ShimU, 0.001*float64(1+i%4))
@@ -312,7 +312,7 @@ func BenchmarkLikelyFits(b *testing.B) {
 			for _, uncertain := range []bool{false, true} {
 				for _, sizes := range []int{20, 40} {
 					p := LikelyProblem{ShimProblem: twoSides(c.irregular, c.even), Rule: rule2017}
-					p.Estimate = Estimate{p.Gap, 0.02, nu, nil}
+					p.Estimate = Estimate{p.Gap, 0.02, nu, nil, nil}
 					for i := range int64(sizes - 20) {
 						p.Stock = append(p.Stock, Shim{decimal.New(75+50*i+i*i*7%11*int64(len(c.name)%2), -3), 2})
 					}

@@ -8,9 +8,9 @@ import (
 // Sample is the result of a Monte Carlo evaluation (JCGM 101:2008): the errors that were
 // drawn, sorted, in the unit of the result, around 0. It does not change.
 type Sample struct {
-	sorted []float64
-	mean   float64
-	s      float64
+	sorted   []float64
+	mean, s  float64
+	unstated bool
 }
 
 const maxDraws = 10_000_000
@@ -30,7 +30,9 @@ func (b Budget) MonteCarlo(draws int, seed uint64) (*Sample, error) {
 	if err != nil {
 		return nil, err
 	}
-	return w.draw(draws, seed), nil
+	s := w.draw(draws, seed)
+	s.unstated = len(b.Unstated) > 0
+	return s, nil
 }
 
 func (w *weighed) draw(draws int, seed uint64) *Sample {
