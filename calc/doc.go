@@ -53,5 +53,32 @@
 // together competes, and the best are found exactly. The ranking is written at
 // [Method.BestFits], the argument why the search misses nothing at seeker.
 //
-// Uncertainty is no part of this version, and nothing here claims any certainty.
+// # Uncertainty, version shimwright/2
+//
+// What follows adds to version 1 and changes nothing in it; a result that relies on it
+// is logged under [WithUncertainty]. Clauses are those of JCGM 100:2008 (the GUM) unless
+// another source is named.
+//
+//   - Mean of repeats ([Method.MeanUncertainty]): u = max(s_p/√n, d/√12, s_places/√m).
+//   - Instruments ([InstrumentCauses]): each cause once, whatever it acts on. Of a bare
+//     limit ±a nothing cancels: u = a/√3, common to terms of like sign in one use,
+//     independent between terms of opposite sign. A certificate or a check in the session
+//     turns it into zero, scale and rest, of which the first two may cancel.
+//   - Temperature ([ToReference], [Growth]): lengths at 20 °C (ISO 1), and what running
+//     temperature adds.
+//   - Combination ([Budget.Combine]): (13) with given correlations; Welch-Satterthwaite
+//     (G.2b) on unrounded parts, ν cut to a whole number, k from Student's t. Where one
+//     cause that is not normal carries more than a third of u², its shape is folded
+//     exactly with a normal rest, or drawn ([Budget.MonteCarlo], JCGM 101:2008).
+//   - Statement ([Rounded]): U up to two digits, the value to the same decimal, half to even.
+//   - Conformity ([Conform]): probabilities inside, too tight, too loose; shown inside
+//     needs both the guard band of ISO 14253-1, in the edition that is set, and the
+//     probability. [Budget.Unstated] inputs bar it.
+//   - Shims ([Method.LikelyFits]): outcome, then probability in steps of 1 %, then how the
+//     packs sit, nearness to the aim, fewer pieces, and a last order.
+//   - Direct evidence ([En], [Fuse], [TrialBuild], [Feeler]): combined with the chain where
+//     |E_n| ≤ 1, alone where not. [WhatNext] says which act would lead where.
+//   - The rest of the bench: [Heat], [ToNewtonMetres], [Tighten], [Movement], [ShaftBend].
+//
+// The claims are played through in the tests, with jobs whose truth is known.
 package calc

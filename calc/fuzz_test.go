@@ -272,6 +272,12 @@ func FuzzThermalAndFit(f *testing.F) {
 		if !fieldError(t, err) {
 			finite(t, p.Force, p.Stress, p.StressArea, p.PercentOfProof)
 		}
+		_, c, err := Squeezed(b.name(), b.decimal(), b.float(), b.float(), b.float(), b.shape())
+		if !fieldError(t, err) {
+			finite(t, c.U)
+		}
+		_, err = Movement([]decimal.Decimal{b.decimal(), b.decimal(), b.decimal()}, b.next()%5)
+		fieldError(t, err)
 		_, err = ToNewtonMetres(b.decimal(), TorqueUnit(b.next()%5))
 		fieldError(t, err)
 	})
