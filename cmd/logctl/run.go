@@ -28,6 +28,7 @@ type app struct {
 	env      func(string) string
 	zone     *time.Location
 	socket   string
+	log      string
 	operator string
 	json     bool
 }
@@ -82,7 +83,9 @@ Exit codes:
 
 The operator is --operator, else $SHIMWRIGHT_OPERATOR, else the login name.
 The socket is --socket, else shimwright/control.sock in $XDG_RUNTIME_DIR, else
-in the user's state directory. NO_COLOR switches emphasis off.`,
+in the user's state directory. The log to review is --log, else
+shimwright/bench-1.log.db in the user's state directory; it is read from the
+file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 		SilenceErrors:     true,
 		SilenceUsage:      true,
 		DisableAutoGenTag: true,
@@ -97,6 +100,7 @@ in the user's state directory. NO_COLOR switches emphasis off.`,
 	flags := root.PersistentFlags()
 	flags.SortFlags = false
 	flags.StringVar(&a.socket, "socket", "", "the daemon's socket, at `PATH`")
+	flags.StringVar(&a.log, "log", "", "the log to review, in `FILE`")
 	flags.BoolVar(&a.json, "json", false, "print JSON")
 	flags.StringVar(&a.operator, "operator", "", "who does it, by `NAME`")
 	cobra.EnableCommandSorting = false
@@ -104,7 +108,9 @@ in the user's state directory. NO_COLOR switches emphasis off.`,
 		a.statusCommand(), a.adviceCommand(), a.watchCommand(), a.readingsCommand(),
 		a.beginCommand(), a.takeCommand(), a.enterCommand(), a.nextCommand(), a.backCommand(), a.placeCommand(),
 		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.endCommand(),
-		a.planCommand(), a.workCommand(), a.versionCommand(),
+		a.planCommand(), a.workCommand(),
+		a.jobCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
+		a.versionCommand(),
 	)
 	return root
 }

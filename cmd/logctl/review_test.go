@@ -1,0 +1,542 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"shimwright/calc"
+	"shimwright/cmd/loggerd/config"
+	"shimwright/session"
+	"shimwright/sqlite"
+	"shimwright/testdata/plans"
+)
+
+// act is one line of a script: a press, a port event, a command, a restart of the
+// daemon or a setting of the clock, some time after the line before.
+type act struct {
+	AfterMS int                  `json:"after_ms"`
+	Press   *press               `json:"press"`
+	Port    *session.PortChanged `json:"port"`
+	Command *session.Command     `json:"command"`
+	Plan    string               `json:"plan_file"`
+	Restart bool                 `json:"restart"`
+	Refused string               `json:"refused"`
+	ClockMS int                  `json:"clock_ms"` // the wall clock is set by this much
+}
+
+type press struct {
+	Instrument string       `json:"instrument"`
+	Kind       session.Kind `json:"kind"`
+	Value      string       `json:"value"`
+	Fault      string       `json:"fault"`
+}
+
+// workshop is a bench with a real log on disk and a clock that stands still until it
+// is moved. It remembers what displays showed.
+type workshop struct {
+	t     *testing.T
+	path  string
+	wall  time.Time
+	mono  time.Duration
+	log   *sqlite.Log
+	bench *session.Bench
+	stop  func()
+	shown map[int64]string // by the last entry in it, as status --json prints it
+}
+
+func (w *workshop) Now() (time.Time, time.Duration) { return w.wall, w.mono }
+
+func openWorkshop(t *testing.T) *workshop {
+	t.Helper()
+	w := &workshop{
+		t: t, path: filepath.Join(t.TempDir(), "bench-1.log.db"), shown: map[int64]string{},
+		wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC),
+	}
+	w.start()
+	t.Cleanup(w.close)
+	return w
+}
+
+func mm(text string) session.Number {
+	n, err := session.ParseNumber(text)
+	if err != nil {
+		panic(err)
+	}
+	return n
+}
+
+func (w *workshop) start() {
+	w.t.Helper()
+	var err error
+	w.log, err = sqlite.Open(w.path)
+	require.NoError(w.t, err)
+	w.bench, err = session.NewBench(session.Config{
+		Name: "bench-1", Software: "test", Settings: session.Settings{Bounce: 700 * time.Millisecond},
+		Profiles: []session.Profile{
+			{Name: "caliper-1", Kind: session.Caliper, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.008")},
+			{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.010")},
+			{Name: "micrometer-1", Kind: session.Micrometer, Trigger: session.OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015")},
+			{Name: "feelers", Kind: session.Feeler, Resolution: mm("0.05"), Repeatability: mm("0.02")},
+		},
+		Method: calc.NewMethod(), Clock: w, Log: w.log,
+	}, w.log.Replay)
+	require.NoError(w.t, err)
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- w.bench.Run(ctx) }()
+	w.stop = func() {
+		stop()
+		assert.NoError(w.t, <-ended)
+		assert.NoError(w.t, w.log.Close())
+	}
+	w.look()
+}
+
+// close ends the daemon; a second close does nothing.
+func (w *workshop) close() {
+	if w.stop != nil {
+		w.stop()
+		w.stop = nil
+	}
+}
+
+// look notes what displays show now.
+func (w *workshop) look() {
+	w.t.Helper()
+	var out bytes.Buffer
+	s := w.bench.Snapshot()
+	require.NoError(w.t, (&app{stdout: &out}).emit(s))
+	w.shown[s.Seq] = out.String()
+}
+
+// play plays a script.
+func (w *workshop) play(file string) *workshop {
+	w.t.Helper()
+	text, err := os.ReadFile(file)
+	require.NoError(w.t, err)
+	for lines := bufio.NewScanner(bytes.NewReader(text)); lines.Scan(); {
+		var a act
+		require.NoError(w.t, json.Unmarshal(lines.Bytes(), &a), lines.Text())
+		w.act(a)
+		w.look()
+	}
+	return w
+}
+
+func (w *workshop) act(a act) {
+	w.t.Helper()
+	pass := time.Duration(a.AfterMS) * time.Millisecond
+	w.wall, w.mono = w.wall.Add(pass), w.mono+pass
+	var item any
+	switch {
+	case a.Restart:
+		w.close()
+		w.mono = 0
+		w.start()
+		return
+	case a.ClockMS != 0:
+		was := w.wall
+		w.wall = w.wall.Add(time.Duration(a.ClockMS) * time.Millisecond)
+		item = session.ClockStepped{Was: was, Is: w.wall}
+	case a.Port != nil:
+		item = *a.Port
+	case a.Press != nil:
+		item = w.reading(*a.Press)
+	default:
+		if a.Plan != "" {
+			plan, err := plans.Files.ReadFile(a.Plan)
+			require.NoError(w.t, err)
+			a.Command.Plan = string(plan)
+		}
+		item = *a.Command
+	}
+	_, err := w.bench.Submit(context.Background(), item)
+	if a.Refused != "" {
+		require.Error(w.t, err)
+		return
+	}
+	require.NoError(w.t, err)
+}
+
+func (w *workshop) reading(p press) session.Reading {
+	r := session.Reading{Instrument: p.Instrument, Kind: p.Kind, Raw: session.Raw(p.Value + "\r\n"), At: w.wall, Mono: w.mono}
+	if p.Fault != "" {
+		r.Fault = &session.Fault{Code: p.Fault, Bytes: 2}
+		return r
+	}
+	r.Value, r.Text, r.Unit = mm(p.Value), p.Value, session.Millimetre
+	return r
+}
+
+// scripts are the recorded jobs and one of our own with what they lack: a clock that
+// is set, a port that is lost, two jobs and texts that are up to no good.
+func scripts(t *testing.T) []string {
+	t.Helper()
+	files, err := filepath.Glob("../../testdata/jobs/*/script.jsonl")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	return append(files, "testdata/review/dispute.jsonl")
+}
+
+// What replay prints at the end of each transaction is, byte for byte, what displays
+// had then; and so at each entry within the transaction.
+func TestReplayIsWhatDisplaysHad(t *testing.T) {
+	for _, script := range scripts(t) {
+		t.Run(filepath.Base(filepath.Dir(script)), func(t *testing.T) {
+			w := openWorkshop(t).play(script)
+			last, _ := w.log.Last()
+			want := ""
+			for seq := last; seq >= 1; seq-- {
+				if shown, ok := w.shown[seq]; ok {
+					want = shown
+				}
+				code, stdout, stderr := logctl(environment(nil), "", "replay", "--json", "--log", w.path, "--at", fmt.Sprint(seq))
+				require.Equal(t, exitOK, code, stderr)
+				require.Equal(t, want, stdout, "at entry %d", seq)
+			}
+		})
+	}
+}
+
+// The recorded logs, written to disk as they are, fold to what replay says.
+func TestReplayOfRecordedLogs(t *testing.T) {
+	files, err := filepath.Glob("../../testdata/jobs/*/entries.jsonl")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		path := imported(t, text)
+		r, err := sqlite.OpenForReview(path)
+		require.NoError(t, err)
+		state := session.NewState(calc.NewMethod())
+		for _, line := range bytes.Split(bytes.TrimSpace(text), []byte("\n")) {
+			e, err := session.DecodeEntry(line)
+			require.NoError(t, err)
+			require.NoError(t, state.Apply(e))
+			if last, err := settled(r, e.Seq); err != nil || last != e.Seq {
+				require.NoError(t, err)
+				continue // displays never had this
+			}
+			replayed, _ := decoded[session.Snapshot](t, environment(nil), "replay", "--log", path, "--at", fmt.Sprint(e.Seq))
+			want, err := json.Marshal(state.Snapshot())
+			require.NoError(t, err)
+			got, err := json.Marshal(replayed)
+			require.NoError(t, err)
+			require.Equal(t, string(want), string(got), "%s at entry %d", file, e.Seq)
+		}
+		require.NoError(t, r.Close())
+	}
+}
+
+// imported writes exported entries into a fresh log.
+func imported(t *testing.T, lines []byte) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "imported.log.db")
+	l, err := sqlite.Open(path)
+	require.NoError(t, err)
+	for _, line := range bytes.Split(bytes.TrimSpace(lines), []byte("\n")) {
+		e, err := session.DecodeEntry(line)
+		require.NoError(t, err)
+		require.NoError(t, l.Append([]session.Entry{e}))
+	}
+	require.NoError(t, l.Close())
+	return path
+}
+
+// Exported entries, imported into a fresh log, are the same log: same snapshot, same
+// story, same export again.
+func TestExportRoundTrip(t *testing.T) {
+	for _, script := range scripts(t) {
+		w := openWorkshop(t).play(script)
+		env := environment(nil)
+		_, lines, stderr := logctl(env, "", "export", "1", "--as", "entries", "--log", w.path)
+		require.Empty(t, stderr)
+		path := imported(t, []byte(lines))
+		for _, args := range []string{"export 1 --as entries", "export 1 --as readings", "export 1 --as results", "job 1", "job 1 --json"} {
+			_, want, _ := logctl(env, "", append(strings.Fields(args), "--log", w.path)...)
+			code, got, stderr := logctl(env, "", append(strings.Fields(args), "--log", path)...)
+			require.Equal(t, exitOK, code, stderr)
+			require.Equal(t, want, got, args)
+		}
+		last := strings.Count(lines, "\n")
+		_, want, _ := logctl(env, "", "replay", "--json", "--log", w.path, "--at", fmt.Sprint(last))
+		_, got, _ := logctl(env, "", "replay", "--json", "--log", path, "--at", fmt.Sprint(last))
+		require.Equal(t, want, got)
+		w.close()
+	}
+}
+
+// A job's export holds nothing of another job, and still folds.
+func TestExportOfALaterJobFoldsOnItsOwn(t *testing.T) {
+	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	code, lines, stderr := logctl(environment(nil), "", "export", "2", "--as", "entries", "--log", w.path)
+	require.Equal(t, exitOK, code, stderr)
+	assert.NotContains(t, lines, `"job":"1"`)
+	state := session.NewState(calc.NewMethod())
+	for _, line := range strings.Split(strings.TrimSpace(lines), "\n") {
+		e, err := session.DecodeEntry([]byte(line))
+		require.NoError(t, err)
+		require.NoError(t, state.Apply(e))
+	}
+	want, err := json.Marshal(w.bench.Snapshot())
+	require.NoError(t, err)
+	got, err := json.Marshal(state.Snapshot())
+	require.NoError(t, err)
+	assert.Equal(t, string(want), string(got))
+}
+
+// reviews are whole commands on logs; $LOG, $EMPTY stand for files.
+var reviews = []struct{ name, log, args string }{
+	{"help-job", "", "job --help"},
+	{"help-replay", "", "replay --help"},
+	{"help-export", "", "export --help"},
+	{"help-backup", "", "backup --help"},
+	{"jobs", "dispute", "job"},
+	{"jobs-json", "dispute", "job --json"},
+	{"jobs-empty", "empty", "job"},
+	{"job-empty", "empty", "job 1"},
+	{"job-unknown", "dispute", "job 3"},
+	{"job-mishaps", "bottom-end-mishaps", "job 1"},
+	{"job-change-of-mind", "change-of-mind", "job 1"},
+	{"job-gearbox", "gearbox-shaft", "job 1"},
+	{"job-dispute", "dispute", "job 1"},
+	{"job-open", "dispute", "job 2"},
+	{"replay", "bottom-end-mishaps", "replay --at 31"},
+	{"replay-before-a-job", "bottom-end-mishaps", "replay --at 1"},
+	{"replay-time", "bottom-end-mishaps", "replay --at 2026-03-02T09:00:30+01:00"},
+	{"replay-clock", "bottom-end-mishaps", "replay --at 08:00:30"},
+	{"replay-no-moment", "dispute", "replay"},
+	{"replay-no-entry", "dispute", "replay --at 999"},
+	{"replay-not-a-time", "dispute", "replay --at soon"},
+	{"replay-too-early", "dispute", "replay --at 2026-03-01T08:00:00Z"},
+	{"replay-twice", "dispute", "replay --at 2026-03-02T08:00:20Z"},
+	{"replay-which-day", "dispute", "replay --at 07:01:42"},
+	{"replay-unknown-job", "dispute", "replay --at 09:00 --job 7"},
+	{"replay-empty", "empty", "replay --at 1"},
+	{"export-results", "bottom-end-mishaps", "export 1 --as results"},
+	{"export-no-form", "dispute", "export 1"},
+	{"export-bad-form", "dispute", "export 1 --as pdf"},
+	{"export-unknown", "dispute", "export 3 --as readings"},
+	{"export-there", "dispute", "export 1 --as readings -o there.csv"},
+	{"export-no-folder", "dispute", "export 1 --as readings -o nonesuch/a.csv"},
+	{"export-no-job", "dispute", "export"},
+	{"backup", "bottom-end-mishaps", "backup copy.db"},
+	{"backup-json", "bottom-end-mishaps", "backup copy.db --json"},
+	{"backup-there", "bottom-end-mishaps", "backup there.csv"},
+	{"backup-no-folder", "bottom-end-mishaps", "backup nonesuch/copy.db"},
+	{"no-log", "none", "job"},
+	{"not-a-log", "letter", "job"},
+}
+
+// logOf makes the named log, or what is in its place, in the present folder.
+func logOf(t *testing.T, source, name string) {
+	t.Helper()
+	file := name + ".log.db"
+	require.NoError(t, os.WriteFile("there.csv", []byte("a letter"), 0o600))
+	switch name {
+	case "", "none":
+	case "letter":
+		require.NoError(t, os.WriteFile(file, bytes.Repeat([]byte("Dear customer, "), 100), 0o600))
+	case "empty":
+		l, err := sqlite.Open(file)
+		require.NoError(t, err)
+		require.NoError(t, l.Close())
+	default:
+		script := filepath.Join(source, "../../testdata/jobs", name, "script.jsonl")
+		if name == "dispute" {
+			script = filepath.Join(source, "testdata/review/dispute.jsonl")
+		}
+		w := openWorkshop(t).play(script)
+		w.close()
+		require.NoError(t, os.Rename(w.path, file))
+	}
+}
+
+func TestReviewGolden(t *testing.T) {
+	source, err := os.Getwd()
+	require.NoError(t, err)
+	for _, g := range reviews {
+		t.Run(g.name, func(t *testing.T) {
+			t.Chdir(t.TempDir())
+			logOf(t, source, g.log)
+			args := strings.Fields(g.args)
+			if g.log != "" {
+				args = append(args, "--log", g.log+".log.db")
+			}
+			code, stdout, stderr := logctl(environment(nil), "", args...)
+			got := fmt.Sprintf("$ logctl %s\n%s--- stderr\n%s--- exit %d\n", strings.Join(args, " "), stdout, stderr, code)
+			path := filepath.Join(source, "testdata", "review", g.name+".txt")
+			if *update {
+				require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+			}
+			want, err := os.ReadFile(path)
+			require.NoError(t, err)
+			assert.Equal(t, string(want), got)
+			there, err := os.ReadFile("there.csv")
+			require.NoError(t, err)
+			assert.Equal(t, "a letter", string(there), "what was there is left as it was")
+		})
+	}
+}
+
+func TestReviewsFitEightyColumns(t *testing.T) {
+	files, err := filepath.Glob("testdata/review/*.txt")
+	require.NoError(t, err)
+	require.Len(t, files, len(reviews), "each golden file has its command")
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		command, page, _ := strings.Cut(string(text), "\n")
+		if !strings.Contains(command, "--json") && !strings.Contains(command, "export") {
+			for _, line := range strings.Split(page, "\n") {
+				assert.LessOrEqual(t, len([]rune(line)), 80, "%s: %s", file, line)
+				assert.NotContains(t, line, "\u202e", "%s", file)
+			}
+		}
+		_, errs, _ := strings.Cut(page, "--- stderr\n")
+		said, code, _ := strings.Cut(errs, "--- exit ")
+		if strings.HasPrefix(code, "0") {
+			assert.Empty(t, said, file)
+			continue
+		}
+		assert.Contains(t, said, "logctl: ", file)
+		assert.Contains(t, said, ";", "%s: it says what to do", file)
+	}
+}
+
+func TestReviewExitCodes(t *testing.T) {
+	for name, want := range map[string]exit{
+		"jobs-empty": exitOK, "job-empty": exitNotFound, "job-unknown": exitNotFound, "replay-no-entry": exitNotFound,
+		"replay-too-early": exitNotFound, "replay-empty": exitNotFound, "replay-not-a-time": exitUsage, "replay-twice": exitUsage,
+		"replay-which-day": exitUsage, "replay-no-moment": exitUsage, "export-no-form": exitUsage, "export-unknown": exitNotFound,
+		"export-there": exitFailed, "backup-there": exitFailed, "backup-no-folder": exitNotFound, "no-log": exitNotFound, "not-a-log": exitFailed,
+	} {
+		text, err := os.ReadFile(filepath.Join("testdata", "review", name+".txt"))
+		require.NoError(t, err)
+		assert.Contains(t, string(text), fmt.Sprintf("--- exit %d\n", want), name)
+	}
+}
+
+// The log that a daemon without a configuration keeps is the one that is reviewed.
+func TestTheDefaultLogIsTheDaemons(t *testing.T) {
+	for _, set := range []map[string]string{{"XDG_STATE_HOME": "/s"}, {"HOME": "/h"}, {}} {
+		env := environment(set)
+		c := config.Default(env, "")
+		assert.Equal(t, c.Data, sqlite.DefaultFolder(env))
+		assert.Equal(t, c.Bench, defaultBench)
+	}
+	state := t.TempDir()
+	env := environment(map[string]string{"XDG_STATE_HOME": state})
+	code, _, stderr := logctl(env, "", "job")
+	assert.Equal(t, exitNotFound, code)
+	assert.Contains(t, strings.Join(strings.Fields(stderr), " "), filepath.Join(state, "shimwright", "bench-1.log.db"))
+	l, err := sqlite.Open(sqlite.PathOf(sqlite.DefaultFolder(env), "bench-2"))
+	require.NoError(t, err)
+	require.NoError(t, l.Close())
+	_, _, stderr = logctl(env, "", "job")
+	assert.Contains(t, stderr, "bench-2.log.db", "it says what is there instead")
+	l, err = sqlite.Open(sqlite.PathOf(sqlite.DefaultFolder(env), defaultBench))
+	require.NoError(t, err)
+	code, stdout, stderr := logctl(env, "", "job")
+	assert.Equal(t, exitOK, code, stderr)
+	assert.Contains(t, stdout, "no job yet")
+	require.NoError(t, l.Close())
+}
+
+// With the daemon on and off, and from a folder that cannot be written to, the story
+// is the same.
+func TestReviewDaemonOnOffAndReadOnly(t *testing.T) {
+	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	env := environment(nil)
+	_, on, stderr := logctl(env, "", "job", "1", "--log", w.path)
+	require.Empty(t, stderr)
+	usb := t.TempDir()
+	file := filepath.Join(usb, "copy.db")
+	code, _, stderr := logctl(env, "", "backup", file, "--log", w.path)
+	require.Equal(t, exitOK, code, stderr)
+	w.close()
+	_, off, _ := logctl(env, "", "job", "1", "--log", w.path)
+	assert.Equal(t, on, off)
+	require.NoError(t, os.Chmod(file, 0o400))
+	require.NoError(t, os.Chmod(usb, 0o500))
+	t.Cleanup(func() { os.Chmod(usb, 0o700) })
+	_, copied, stderr := logctl(env, "", "job", "1", "--log", file)
+	assert.Equal(t, on, copied, stderr)
+	names, err := fs.Glob(os.DirFS(usb), "*")
+	require.NoError(t, err)
+	assert.Equal(t, []string{"copy.db"}, names)
+}
+
+// The story tells every reading once and every entry of a person.
+func TestTheStoryIsWhole(t *testing.T) {
+	for _, script := range scripts(t) {
+		w := openWorkshop(t).play(script)
+		s, code := decoded[story](t, environment(nil), "job", "1", "--log", w.path)
+		require.Equal(t, exitOK, code)
+		told := map[int64]int{}
+		for i, e := range s.Events {
+			told[e.Seq]++
+			require.NotEmpty(t, e.Text)
+			require.True(t, i == 0 || e.Seq >= s.Events[i-1].Seq, "in order")
+		}
+		r, err := sqlite.OpenForReview(w.path)
+		require.NoError(t, err)
+		require.NoError(t, r.Job("1", func(e session.Entry) error {
+			switch e.Body.(type) {
+			case session.PlaceClosed, session.Advised:
+				return nil
+			}
+			assert.Positive(t, told[e.Seq], "entry %d (%s) is told", e.Seq, e.Kind())
+			return nil
+		}))
+		require.NoError(t, r.Close())
+		w.close()
+	}
+}
+
+// A half-written export is taken away, and a full disk is said.
+func TestExportToAFullDisk(t *testing.T) {
+	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	for _, form := range []string{"entries", "readings", "results"} {
+		var stderr bytes.Buffer
+		code := run([]string{"export", "1", "--as", form, "--log", w.path}, nil, brokenPipe{fs.ErrClosed}, &stderr, environment(nil))
+		assert.Equal(t, int(exitFailed), code, form)
+		assert.Contains(t, stderr.String(), "file already closed")
+	}
+	name := filepath.Join(t.TempDir(), "out")
+	a := &app{}
+	require.ErrorIs(t, a.exportTo(name, func(out io.Writer) error {
+		_, err := out.Write([]byte("half"))
+		require.NoError(t, err)
+		return fs.ErrClosed
+	}), fs.ErrClosed)
+	assert.NoFileExists(t, name)
+}
+
+func TestExportToAFile(t *testing.T) {
+	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	name := filepath.Join(t.TempDir(), "readings.csv")
+	code, stdout, stderr := logctl(environment(nil), "", "export", "1", "--as", "readings", "--log", w.path, "-o", name)
+	require.Equal(t, exitOK, code, stderr)
+	assert.Empty(t, stdout)
+	_, want, _ := logctl(environment(nil), "", "export", "1", "--as", "readings", "--log", w.path)
+	got, err := os.ReadFile(name)
+	require.NoError(t, err)
+	assert.Equal(t, want, string(got))
+	assert.Contains(t, want, `"'=1+1, the jaw sat on a burr"`, "no formula for a spreadsheet")
+	assert.Contains(t, want, `"'=HYPERLINK(""http://x"")"`)
+}
