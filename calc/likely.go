@@ -61,10 +61,12 @@ const (
 //  2. the end float inside the window; then outside but above 0; then 0 or less. Where
 //     the window itself reaches below 0 the sign does not matter;
 //  3. the greater probability inside, in whole steps of 1 % (rounded down);
-//  4. if Even and there are two sides: packs whose difference is nearer to Apart;
+//  4. inside the window, if Even and there are two sides: packs whose difference is nearer
+//     to Apart;
 //  5. nearer to the aim;
-//  6. fewer pieces;
-//  7. the last order of BestFits; of two pieces of one thickness the better known first.
+//  6. outside the window, if Even: as 4, for what does not fit need not sit well first;
+//  7. fewer pieces;
+//  8. the last order of BestFits; of two pieces of one thickness the better known first.
 //
 // Whatever is inside the window thus ranks above whatever is not: what is shown inside
 // lies inside, and what is shown outside lies outside. The search is exact, see
@@ -155,6 +157,7 @@ func (o *LikelyFits) limits(q *problem, unstated bool) {
 type likelyFound struct {
 	grade         int
 	uneven, off   length
+	unevenOutside length // instead of uneven, if the end float is outside the window
 	pieces        int
 	minusFirst    length
 	first, second int32
@@ -170,7 +173,7 @@ func (f *likelyFound) class() int { return f.grade / percents % classes }
 
 func (f *likelyFound) compareKeys(o *likelyFound) int {
 	return cmp.Or(cmp.Compare(f.grade, o.grade), cmp.Compare(f.uneven, o.uneven), cmp.Compare(f.off, o.off),
-		cmp.Compare(f.pieces, o.pieces), cmp.Compare(f.minusFirst, o.minusFirst))
+		cmp.Compare(f.unevenOutside, o.unevenOutside), cmp.Compare(f.pieces, o.pieces), cmp.Compare(f.minusFirst, o.minusFirst))
 }
 
 func (f likelyFound) compare(o likelyFound) int {
@@ -193,9 +196,9 @@ func (s span) has(t length) bool { return s.from <= t && t <= s.to }
 //
 // Once as many combinations are known as are wanted, only totals are of use that can
 // reach the grade of the worst of them; and of those that can only equal it, only such as
-// can be better in what comes next: the evenness of the packs, whose difference is known
-// to be at least that of the first pack's complement less the reach of the span, or the
-// nearness to the aim. Everything else is passed over, and no pair passed over can be
+// can be better in what comes next: in the window the evenness of the packs, whose
+// difference is known to be at least that of the first pack's complement less the reach
+// of the span; else the nearness to the aim. Everything else is passed over, and no pair passed over can be
 // among the best, which is also proved in the tests against trying everything.
 type likelySeeker struct {
 	*seeker
@@ -337,7 +340,7 @@ func (l *likelySeeker) filled() bool { return len(l.best) == l.keep }
 
 // done says that a, and all less even ones, can give nothing that would be kept.
 func (l *likelySeeker) done(a *bucket) bool {
-	return l.even && l.filled() && l.better.from > l.better.to && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
+	return l.even && l.filled() && l.better.from > l.better.to && l.best[l.keep-1].class() == 0 && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
 }
 
 // unevenAtLeast is a lower bound for how much packs differ that equal the worst grade.
@@ -368,7 +371,12 @@ func (l *likelySeeker) visit(a, b *bucket, direction length) bool {
 	total := a.total + b.total
 	f := likelyFound{off: (l.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total, total: total}
 	if l.even {
-		f.uneven = (a.total - b.total - l.apart).abs()
+		uneven := (a.total - b.total - l.apart).abs()
+		if l.problem.class(l.gap-total) == 0 {
+			f.uneven = uneven
+		} else {
+			f.unevenOutside = uneven
+		}
 	}
 	if !l.filled() {
 		f.grade = l.grade(total, a.square+b.square)
@@ -394,7 +402,7 @@ func (l *likelySeeker) visit(a, b *bucket, direction length) bool {
 // past says that on a walk where the worst grade can only be equalled, all that comes is
 // worse in what is compared next.
 func (l *likelySeeker) past(a, b *bucket, f, w *likelyFound, direction length) bool {
-	if !l.even {
+	if !l.even || w.class() > 0 {
 		return f.off > w.off
 	}
 	diverging := (b.total-a.total+l.apart)*direction >= 0

@@ -117,7 +117,11 @@ func bruteGrade(p LikelyProblem, a, b *brutePack, us []float64) ([8]int64, strin
 		uneven = max(uneven, -uneven)
 	}
 	text := fmt.Sprintf("%v %v float %s %s %.6f %.9f", a.pieces, b.pieces, decimal.New(f, -6), outcome, inside, u)
-	return [8]int64{int64(outcome), old[0], -int64(inside*100 + 1e-9), uneven, old[3], old[4], old[5], 0}, text
+	early, late := uneven, int64(0)
+	if old[0] > 0 {
+		early, late = 0, uneven
+	}
+	return [8]int64{int64(outcome), old[0], -int64(inside*100 + 1e-9), early, old[3], late, old[4], old[5]}, text
 }
 
 func likelyFits(t require.TestingT, p LikelyProblem, most int) LikelyFits {
@@ -219,6 +223,18 @@ func TestLikelyFitsOfTheMethod(t *testing.T) {
 	}
 }
 
+// Out of reach, as near as can be is better than even: two packs of 0.15 and 0.1 leave
+// less than two of 0.1, and both less than nothing at all, the most even of all.
+func TestLikelyFitsOutOfReach(t *testing.T) {
+	p := likely("0.9", 0.01, certain, shims("0.15", 1, "0.1", 2), twoUpTo(1), true)
+	got := likelyFits(t, p, 3)
+	assert.Equal(t, "0.65", got.Best[0].EndFloat.String())
+	assert.Equal(t, "0.7", got.Best[2].EndFloat.String())
+	assert.Equal(t, ShownOutside, got.Best[0].Conformity.Outcome)
+	assert.Equal(t, []string{LimitStock}, got.Limits)
+	assert.Equal(t, bruteLikely(p, 3), likelyWritten(got.Best))
+}
+
 func TestLikelyFitsLimits(t *testing.T) {
 	for _, c := range []struct {
 		name, gap string
@@ -307,6 +323,15 @@ func TestLikelyFitsRefuses(t *testing.T) {
 
 // BenchmarkLikelyFits: twenty sizes as for BestFits, and forty with their own u.
 func BenchmarkLikelyFits(b *testing.B) {
+	far := LikelyProblem{ShimProblem: twoSides(true, true), Rule: rule2017}
+	far.Gap = d("9.5")
+	far.Estimate = Estimate{far.Gap, 0.02, certain, nil, nil}
+	b.Run("out of reach", func(b *testing.B) {
+		for b.Loop() {
+			_, err := method.LikelyFits(far, 5)
+			require.NoError(b, err)
+		}
+	})
 	for _, nu := range []float64{certain, 9} {
 		for _, c := range benchProblems {
 			for _, uncertain := range []bool{false, true} {
