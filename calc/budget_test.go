@@ -307,7 +307,7 @@ func TestMonteCarloOfFour(t *testing.T) {
 		shape Shape
 		want  float64
 	}{{Normal, 3.92}, {Rectangular, 3.88}} {
-		s, err := four(c.shape).MonteCarlo(1_000_000, 1)
+		s, err := four(c.shape).MonteCarlo(500_000, 1)
 		require.NoError(t, err)
 		low, high := s.Interval(0.95)
 		assert.InDelta(t, -c.want, low, 0.02, c.shape)
@@ -349,7 +349,7 @@ func TestMonteCarloShapes(t *testing.T) {
 			if products != nil {
 				b.Causes = append(b.Causes, Cause{"none", 0, certain, Normal, nil})
 			}
-			s, err := b.MonteCarlo(300_000, 7)
+			s, err := b.MonteCarlo(100_000, 7)
 			require.NoError(t, err)
 			low, high := s.Interval(0.95)
 			if c.u > 0 {
@@ -384,7 +384,7 @@ func TestDominantCauses(t *testing.T) {
 		got, err := b.Combine(0.95)
 		require.NoError(t, err)
 		assert.Equal(t, c.way, got.Way, c.name)
-		s, err := b.MonteCarlo(400_000, 11)
+		s, err := b.MonteCarlo(150_000, 11)
 		require.NoError(t, err)
 		_, high := s.Interval(0.95)
 		assert.InDelta(t, high, got.Expanded, 0.015*high, c.name)
@@ -416,7 +416,7 @@ func TestMonteCarloAgrees(t *testing.T) {
 			continue
 		}
 		compared++
-		s, err := b.MonteCarlo(200_000, uint64(compared))
+		s, err := b.MonteCarlo(100_000, uint64(compared))
 		require.NoError(t, err)
 		low, high := s.Interval(0.95)
 		assert.InDelta(t, got.Expanded, (high-low)/2, 0.04*got.Expanded)

@@ -14,7 +14,7 @@ import (
 
 // jobs is how many jobs each simulation plays, more by hand:
 // go test ./calc -run Calibrat -v -args -jobs 100000
-var jobs = flag.Int("jobs", 4000, "simulated jobs for the calibration of claims")
+var jobs = flag.Int("jobs", 1500, "simulated jobs for the calibration of claims")
 
 // bench is a simulated bench: two depths less a width, in an aluminium case that may be
 // warm, with instruments of which nothing is known but their limits, or with the depth rod

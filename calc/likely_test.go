@@ -182,8 +182,8 @@ func TestLikelyFitsPassOver(t *testing.T) {
 		for _, u := range []float64{0.006, 0.037} {
 			for _, uncertain := range []bool{false, true} {
 				p := LikelyProblem{ShimProblem: twoSides(c.irregular, c.even), Rule: rule2017}
-				p.Stock = p.Stock[:9]
-				p.Gap = d("0.937")
+				p.Stock = p.Stock[:6]
+				p.Gap = d("0.637")
 				p.Estimate = Estimate{p.Gap, u, certain, nil, nil}
 				for i := range p.Stock {
 					if uncertain {
