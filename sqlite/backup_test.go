@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"shimwright/session"
 )
 
 // bodies reads the stored bytes of every entry.
@@ -195,6 +197,17 @@ func TestStoredIsWhatIsStored(t *testing.T) {
 	assert.Equal(t, []int64{2, 3, 4, 5, 6, 7, 8, 9}, seqs, "its own and those of no job")
 	err = review(t, path).Stored("N-1", 1, 99, func(int64, []byte) error { return fs.ErrClosed })
 	require.ErrorIs(t, err, fs.ErrClosed)
+}
+
+func TestBackwards(t *testing.T) {
+	l := mustOpen(t, logPath(t))
+	someJobs(t, l)
+	for kind, want := range map[string][]int64{"reading": {6, 5, 4}, "begin": {3}, "advice": nil} {
+		var got []int64
+		err := review(t, l.path).Backwards("N-1", kind, func(e session.Entry) error { got = append(got, e.Seq); return nil })
+		require.NoError(t, err)
+		assert.Equal(t, want, got, kind)
+	}
 }
 
 func TestPlaces(t *testing.T) {

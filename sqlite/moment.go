@@ -4,6 +4,8 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+
+	"shimwright/session"
 )
 
 // Last returns the sequence of the last entry; 0 for an empty log.
@@ -24,6 +26,11 @@ func (r *Reader) FoldFrom(seq int64) (int64, error) {
 			(SELECT max(seq) FROM entries WHERE kind = 'begin' AND seq < (SELECT seq FROM start)),
 			(SELECT seq FROM start),
 			1)`, seq)
+}
+
+// Backwards yields the entries of one kind of a job, the last one first.
+func (r *Reader) Backwards(job, kind string, yield func(session.Entry) error) error {
+	return r.read(yield, `SELECT seq, run, job, kind, body FROM entries WHERE job = ? AND kind = ? ORDER BY run DESC, seq DESC`, job, kind)
 }
 
 // Stored yields the bytes of the entries from first to last that belong to the job
