@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shimwright/calc"
 	"shimwright/session"
 	"shimwright/session/export"
 	"shimwright/sqlite"
@@ -135,7 +136,7 @@ func atItsEnd(r *sqlite.Reader, job sqlite.Job) (session.Snapshot, error) {
 	if err != nil {
 		return session.Snapshot{}, err
 	}
-	state, err := fold(r, last)
+	state, err := fold(r, calc.NewMethod(), last)
 	if err != nil {
 		return session.Snapshot{}, fmt.Errorf("cannot fold the log up to the end of job %s: %w", job.Number, err)
 	}

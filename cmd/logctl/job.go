@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -53,9 +54,9 @@ func (a *app) jobs(r *sqlite.Reader) error {
 	if err != nil {
 		return err
 	}
-	rows := make([]jobRow, len(jobs))
+	rows, plans := make([]jobRow, len(jobs)), map[string]session.Plan{}
 	for i, j := range jobs {
-		if rows[i], err = rowOf(r, j); err != nil {
+		if rows[i], err = rowOf(r, j, plans); err != nil {
 			return err
 		}
 	}
@@ -66,8 +67,9 @@ func (a *app) jobs(r *sqlite.Reader) error {
 	return nil
 }
 
-// rowOf reads what became of a job: the advice that its chains were given last.
-func rowOf(r *sqlite.Reader, j sqlite.Job) (jobRow, error) {
+// rowOf reads what became of a job: the advice that its chains were given last. plans
+// are those read before, by their text.
+func rowOf(r *sqlite.Reader, j sqlite.Job, plans map[string]session.Plan) (jobRow, error) {
 	row := jobRow{
 		Number: j.Number, Seq: j.Seq, Began: j.Began, Reference: j.Reference, Operator: j.Operator, Note: j.Note,
 		Outcome: []string{},
@@ -75,32 +77,42 @@ func rowOf(r *sqlite.Reader, j sqlite.Job) (jobRow, error) {
 	if !j.Ended.IsZero() {
 		row.Ended = &j.Ended
 	}
-	var chains []string
+	var plan session.Plan
+	err := entries(r, j.Seq, j.Seq, func(e session.Entry) (err error) {
+		b, _ := e.Body.(session.Began)
+		known := false
+		if plan, known = plans[b.Plan]; !known {
+			plan, err = session.ReadPlan("plan", []byte(b.Plan))
+			plans[b.Plan] = plan
+		}
+		return err
+	})
+	if err != nil {
+		return row, err
+	}
+	row.Plan, row.Title = plan.Name, plan.Title
 	latest := map[string]session.Advice{}
-	err := r.Job(j.Number, func(e session.Entry) error {
-		switch b := e.Body.(type) {
-		case session.Began:
-			plan, err := session.ReadPlan("plan", []byte(b.Plan))
-			if err != nil {
-				return err
-			}
-			row.Plan, row.Title = plan.Name, plan.Title
-			for _, c := range plan.Chains {
-				chains = append(chains, c.Name)
-			}
-		case session.Advised:
+	err = r.Backwards(j.Number, session.Entry{Body: session.Advised{}}.Kind(), func(e session.Entry) error {
+		b, _ := e.Body.(session.Advised)
+		if _, known := latest[b.Advice.Chain]; !known {
 			latest[b.Advice.Chain] = b.Advice
+		}
+		if len(latest) == len(plan.Chains) {
+			return errEnough
 		}
 		return nil
 	})
-	for _, name := range chains {
+	if err != nil && !errors.Is(err, errEnough) {
+		return row, err
+	}
+	for _, chain := range plan.Chains {
 		outcome := "No advice was given."
-		if advice, ok := latest[name]; ok {
+		if advice, ok := latest[chain.Name]; ok {
 			outcome = wording.Headline(advice)
 		}
 		row.Outcome = append(row.Outcome, outcome)
 	}
-	return row, err
+	return row, nil
 }
 
 // jobs shows a list of jobs, a few lines each.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"path/filepath"
 	"strings"
@@ -76,12 +77,18 @@ func (a *app) reviewed(use func(*sqlite.Reader) error) error {
 // errEnough ends the reading of a log early.
 var errEnough = errors.New("enough was read")
 
-// entries yields those from first to last.
+// entries yields those from first to last. One that is missing between them is an
+// error: the daemon leaves no gap.
 func entries(r *sqlite.Reader, first, last int64, yield func(session.Entry) error) error {
+	next := first
 	err := r.Entries(first, func(e session.Entry) error {
-		if e.Seq > last {
+		switch {
+		case next > last:
 			return errEnough
+		case e.Seq != next:
+			return fmt.Errorf("entry %d is missing, so somebody changed the log", next)
 		}
+		next++
 		return yield(e)
 	})
 	if errors.Is(err, errEnough) {
@@ -91,12 +98,12 @@ func entries(r *sqlite.Reader, first, last int64, yield func(session.Entry) erro
 }
 
 // fold gives the state that the daemon had after entry last.
-func fold(r *sqlite.Reader, last int64) (*session.State, error) {
+func fold(r *sqlite.Reader, m *calc.Method, last int64) (*session.State, error) {
 	first, err := r.FoldFrom(last)
 	if err != nil {
 		return nil, err
 	}
-	state := session.NewState(calc.NewMethod())
+	state := session.NewState(m)
 	return state, entries(r, first, last, state.Apply)
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shimwright/calc"
 	"shimwright/session"
 	"shimwright/sqlite"
 )
@@ -48,15 +49,10 @@ With --json it prints what logctl status --json would have printed then.`,
 
 // replay shows the snapshot that displays had once entry seq was in the log.
 func (a *app) replay(r *sqlite.Reader, seq int64) error {
-	last, err := settled(r, seq)
+	s, err := shownWith(r, calc.NewMethod(), seq)
 	if err != nil {
 		return err
 	}
-	state, err := fold(r, last)
-	if err != nil {
-		return err
-	}
-	s := state.Snapshot()
 	if a.json {
 		return a.emit(s)
 	}
@@ -70,6 +66,19 @@ func (a *app) replay(r *sqlite.Reader, seq int64) error {
 		p.readings(s.Readings, a.zone)
 	}
 	return nil
+}
+
+// shownWith is the first snapshot that displays had with entry seq in it.
+func shownWith(r *sqlite.Reader, m *calc.Method, seq int64) (session.Snapshot, error) {
+	last, err := settled(r, seq)
+	if err != nil {
+		return session.Snapshot{}, err
+	}
+	state, err := fold(r, m, last)
+	if err != nil {
+		return session.Snapshot{}, err
+	}
+	return state.Snapshot(), nil
 }
 
 // settled is the last entry of what followed at once from entry seq: displays see
@@ -210,11 +219,10 @@ func (a *app) span(r *sqlite.Reader, number string) (began, until time.Time, err
 // shownAt is the last entry that displays had at a time of the wall clock. A clock
 // that was set back makes a time come twice; then the sequence must say which.
 func (a *app) shownAt(r *sqlite.Reader, t time.Time) (int64, error) {
-	s := &stretches{at: t}
-	if err := r.Entries(1, s.take); err != nil {
+	s := &stretches{log: r, at: t}
+	if err := s.look(); err != nil {
 		return 0, err
 	}
-	s.end(time.Time{})
 	switch {
 	case s.before == 0:
 		return 0, fail(exitNotFound, "nothing was shown yet at %s, as the log begins at %s; name a later time", clockTime(t, a.zone), clockTime(s.first, a.zone))
@@ -235,44 +243,94 @@ func (a *app) shownAt(r *sqlite.Reader, t time.Time) (int64, error) {
 }
 
 // stretches looks for a time in each stretch of the log in which the clock was not
-// set: within a run, between steps of the clock.
+// set: within a run, between steps of the clock. In a stretch times rise.
 type stretches struct {
+	log    *sqlite.Reader
 	at     time.Time
 	found  []int64   // the entry that was the last one at that time, in each stretch that has the time
 	before int64     // the last entry of any stretch that was not after it
 	first  time.Time // of the log
 
-	run  int64
-	hit  int64     // the last entry not after the time, in this stretch
-	last time.Time // the latest entry of this stretch
+	start session.Entry // of the stretch at hand
 }
 
-func (s *stretches) take(e session.Entry) error {
-	step, stepped := e.Body.(session.ClockStepped)
-	switch {
-	case s.run == 0:
-		s.first = e.At
-	case stepped:
-		s.end(step.Was)
-	case e.Run != s.run:
-		s.end(e.At)
+// look goes through the entries that begin a stretch: they belong to no job.
+func (s *stretches) look() error {
+	err := s.log.Job("", func(e session.Entry) error {
+		step, stepped := e.Body.(session.ClockStepped)
+		switch {
+		case s.start.Seq == 0:
+			s.first = e.At
+		case stepped:
+			if err := s.end(e.Seq-1, step.Was); err != nil {
+				return err
+			}
+		case e.Run != s.start.Run:
+			if err := s.end(e.Seq-1, e.At); err != nil {
+				return err
+			}
+		default:
+			return nil
+		}
+		s.start = e
+		return nil
+	})
+	if err != nil {
+		return err
 	}
-	s.run = e.Run
-	if !e.At.After(s.at) {
-		s.hit, s.before = e.Seq, e.Seq
+	last, err := s.log.Last()
+	if err != nil {
+		return err
 	}
-	if e.At.After(s.last) {
-		s.last = e.At
+	return s.end(last, time.Time{})
+}
+
+// end closes a stretch at its last entry. It lasted until the given time; for ever if
+// that is zero.
+func (s *stretches) end(last int64, until time.Time) error {
+	if s.start.At.After(s.at) {
+		return nil
 	}
+	over := !until.IsZero() && !s.at.Before(until)
+	if over {
+		at, err := s.time(last)
+		if err != nil {
+			return err
+		}
+		if s.at.After(at) {
+			s.before = last
+			return nil
+		}
+	}
+	hit, err := s.within(s.start.Seq, last)
+	if err != nil {
+		return err
+	}
+	s.before, s.found = hit, append(s.found, hit)
 	return nil
 }
 
-// end closes a stretch. It lasted until the given time; for ever if that is zero.
-func (s *stretches) end(until time.Time) {
-	if s.hit != 0 && (until.IsZero() || s.at.Before(until) || !s.at.After(s.last)) {
-		s.found = append(s.found, s.hit)
+// within finds the last entry of a stretch that is not after the time.
+func (s *stretches) within(first, last int64) (int64, error) {
+	for first < last {
+		middle := last - (last-first)/2
+		at, err := s.time(middle)
+		switch {
+		case err != nil:
+			return 0, err
+		case at.After(s.at):
+			last = middle - 1
+		default:
+			first = middle
+		}
 	}
-	s.hit, s.last = 0, time.Time{}
+	return first, nil
+}
+
+// time is that of an entry.
+func (s *stretches) time(seq int64) (at time.Time, err error) {
+	err = entries(s.log, seq, seq, func(e session.Entry) error { at = e.At; return nil })
+	return at, err
 }
 
 // clockTime writes a time with its day and zone.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -14,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	_ "github.com/mattn/go-sqlite3" // to change a log as its writer would not
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -47,14 +49,15 @@ type press struct {
 // workshop is a bench with a real log on disk and a clock that stands still until it
 // is moved. It remembers what displays showed.
 type workshop struct {
-	t     *testing.T
-	path  string
-	wall  time.Time
-	mono  time.Duration
-	log   *sqlite.Log
-	bench *session.Bench
-	stop  func()
-	shown map[int64]string // by the last entry in it, as status --json prints it
+	t      *testing.T
+	path   string
+	method *calc.Method
+	wall   time.Time
+	mono   time.Duration
+	log    *sqlite.Log
+	bench  *session.Bench
+	stop   func()
+	shown  map[int64]string // by the last entry in it, as status --json prints it
 }
 
 func (w *workshop) Now() (time.Time, time.Duration) { return w.wall, w.mono }
@@ -62,7 +65,7 @@ func (w *workshop) Now() (time.Time, time.Duration) { return w.wall, w.mono }
 func openWorkshop(t *testing.T) *workshop {
 	t.Helper()
 	w := &workshop{
-		t: t, path: filepath.Join(t.TempDir(), "bench-1.log.db"), shown: map[int64]string{},
+		t: t, path: filepath.Join(t.TempDir(), "bench-1.log.db"), shown: map[int64]string{}, method: calc.NewMethod(),
 		wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC),
 	}
 	w.start()
@@ -91,7 +94,7 @@ func (w *workshop) start() {
 			{Name: "micrometer-1", Kind: session.Micrometer, Trigger: session.OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015")},
 			{Name: "feelers", Kind: session.Feeler, Resolution: mm("0.05"), Repeatability: mm("0.02")},
 		},
-		Method: calc.NewMethod(), Clock: w, Log: w.log,
+		Method: w.method, Clock: w, Log: w.log,
 	}, w.log.Replay)
 	require.NoError(w.t, err)
 	ctx, stop := context.WithCancel(context.Background())
@@ -116,10 +119,8 @@ func (w *workshop) close() {
 // look notes what displays show now.
 func (w *workshop) look() {
 	w.t.Helper()
-	var out bytes.Buffer
 	s := w.bench.Snapshot()
-	require.NoError(w.t, (&app{stdout: &out}).emit(s))
-	w.shown[s.Seq] = out.String()
+	w.shown[s.Seq] = emitted(w.t, s)
 }
 
 // play plays a script.
@@ -197,18 +198,34 @@ func TestReplayIsWhatDisplaysHad(t *testing.T) {
 	for _, script := range scripts(t) {
 		t.Run(filepath.Base(filepath.Dir(script)), func(t *testing.T) {
 			w := openWorkshop(t).play(script)
+			r, err := sqlite.OpenForReview(w.path)
+			require.NoError(t, err)
+			defer r.Close()
 			last, _ := w.log.Last()
 			want := ""
 			for seq := last; seq >= 1; seq-- {
 				if shown, ok := w.shown[seq]; ok {
 					want = shown
 				}
-				code, stdout, stderr := logctl(environment(nil), "", "replay", "--json", "--log", w.path, "--at", fmt.Sprint(seq))
-				require.Equal(t, exitOK, code, stderr)
-				require.Equal(t, want, stdout, "at entry %d", seq)
+				s, err := shownWith(r, w.method, seq)
+				require.NoError(t, err)
+				require.Equal(t, want, emitted(t, s), "at entry %d", seq)
+				if seq%20 == 1 {
+					code, stdout, stderr := logctl(environment(nil), "", "replay", "--json", "--log", w.path, "--at", fmt.Sprint(seq))
+					require.Equal(t, exitOK, code, stderr)
+					require.Equal(t, want, stdout, "at entry %d", seq)
+				}
 			}
 		})
 	}
+}
+
+// emitted is v as --json prints it.
+func emitted(t *testing.T, v any) string {
+	t.Helper()
+	var out bytes.Buffer
+	require.NoError(t, (&app{stdout: &out}).emit(v))
+	return out.String()
 }
 
 // The recorded logs, written to disk as they are, fold to what replay says.
@@ -216,13 +233,13 @@ func TestReplayOfRecordedLogs(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/jobs/*/entries.jsonl")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
+	method := calc.NewMethod()
 	for _, file := range files {
 		text, err := os.ReadFile(file)
 		require.NoError(t, err)
-		path := imported(t, text)
-		r, err := sqlite.OpenForReview(path)
+		r, err := sqlite.OpenForReview(imported(t, text))
 		require.NoError(t, err)
-		state := session.NewState(calc.NewMethod())
+		state := session.NewState(method)
 		for _, line := range bytes.Split(bytes.TrimSpace(text), []byte("\n")) {
 			e, err := session.DecodeEntry(line)
 			require.NoError(t, err)
@@ -231,12 +248,9 @@ func TestReplayOfRecordedLogs(t *testing.T) {
 				require.NoError(t, err)
 				continue // displays never had this
 			}
-			replayed, _ := decoded[session.Snapshot](t, environment(nil), "replay", "--log", path, "--at", fmt.Sprint(e.Seq))
-			want, err := json.Marshal(state.Snapshot())
+			replayed, err := shownWith(r, method, e.Seq)
 			require.NoError(t, err)
-			got, err := json.Marshal(replayed)
-			require.NoError(t, err)
-			require.Equal(t, string(want), string(got), "%s at entry %d", file, e.Seq)
+			require.Equal(t, emitted(t, state.Snapshot()), emitted(t, replayed), "%s at entry %d", file, e.Seq)
 		}
 		require.NoError(t, r.Close())
 	}
@@ -266,7 +280,7 @@ func TestExportRoundTrip(t *testing.T) {
 		_, lines, stderr := logctl(env, "", "export", "1", "--as", "entries", "--log", w.path)
 		require.Empty(t, stderr)
 		path := imported(t, []byte(lines))
-		for _, args := range []string{"export 1 --as entries", "export 1 --as readings", "export 1 --as results", "job 1", "job 1 --json"} {
+		for _, args := range []string{"export 1 --as entries", "export 1 --as readings", "job 1 --json"} {
 			_, want, _ := logctl(env, "", append(strings.Fields(args), "--log", w.path)...)
 			code, got, stderr := logctl(env, "", append(strings.Fields(args), "--log", path)...)
 			require.Equal(t, exitOK, code, stderr)
@@ -342,8 +356,9 @@ var reviews = []struct{ name, log, args string }{
 	{"not-a-log", "letter", "job"},
 }
 
-// logOf makes the named log, or what is in its place, in the present folder.
-func logOf(t *testing.T, source, name string) {
+// logOf makes the named log, or what is in its place, in the present folder. logs are
+// those that were made before.
+func logOf(t *testing.T, source, name string, logs map[string][]byte) {
 	t.Helper()
 	file := name + ".log.db"
 	require.NoError(t, os.WriteFile("there.csv", []byte("a letter"), 0o600))
@@ -356,23 +371,31 @@ func logOf(t *testing.T, source, name string) {
 		require.NoError(t, err)
 		require.NoError(t, l.Close())
 	default:
-		script := filepath.Join(source, "../../testdata/jobs", name, "script.jsonl")
-		if name == "dispute" {
-			script = filepath.Join(source, "testdata/review/dispute.jsonl")
+		log, made := logs[name]
+		if !made {
+			script := filepath.Join(source, "../../testdata/jobs", name, "script.jsonl")
+			if name == "dispute" {
+				script = filepath.Join(source, "testdata/review/dispute.jsonl")
+			}
+			w := openWorkshop(t).play(script)
+			w.close()
+			var err error
+			log, err = os.ReadFile(w.path)
+			require.NoError(t, err)
+			logs[name] = log
 		}
-		w := openWorkshop(t).play(script)
-		w.close()
-		require.NoError(t, os.Rename(w.path, file))
+		require.NoError(t, os.WriteFile(file, log, 0o600))
 	}
 }
 
 func TestReviewGolden(t *testing.T) {
 	source, err := os.Getwd()
 	require.NoError(t, err)
+	logs := map[string][]byte{}
 	for _, g := range reviews {
 		t.Run(g.name, func(t *testing.T) {
 			t.Chdir(t.TempDir())
-			logOf(t, source, g.log)
+			logOf(t, source, g.log, logs)
 			args := strings.Fields(g.args)
 			if g.log != "" {
 				args = append(args, "--log", g.log+".log.db")
@@ -539,4 +562,51 @@ func TestExportToAFile(t *testing.T) {
 	assert.Equal(t, want, string(got))
 	assert.Contains(t, want, `"'=1+1, the jaw sat on a burr"`, "no formula for a spreadsheet")
 	assert.Contains(t, want, `"'=HYPERLINK(""http://x"")"`)
+}
+
+// Advice is told again when what to fit or what it says of it changes, and not when
+// only the expected float does.
+func TestAdviceIsToldWhenItChanges(t *testing.T) {
+	advice := func(float string, inside bool, pieces ...session.Number) session.Advice {
+		gap := mm("0.50")
+		return session.Advice{Chain: "c", Title: "End float", State: session.Final, Gap: &gap, Least: mm("0.10"), Most: mm("0.20"), Best: &session.Fit{
+			EndFloat: mm(float), Inside: inside, Packs: []session.Pack{{Side: "pump side", Pieces: pieces}},
+		}}
+	}
+	te := &teller{told: map[string]string{}}
+	for i, c := range []struct {
+		advice session.Advice
+		told   bool
+	}{
+		{advice("0.15", true, mm("0.35")), true},
+		{advice("0.16", true, mm("0.35")), false},
+		{advice("0.16", true, mm("0.34")), true},
+		{advice("0.21", false, mm("0.34")), true},
+		{advice("0.22", false, mm("0.34")), false},
+		{advice("0.15", true, mm("0.34")), true},
+	} {
+		before := len(te.Events)
+		te.advised(c.advice)
+		assert.Equal(t, c.told, len(te.Events) > before, "advice %d", i)
+	}
+}
+
+// A log that somebody changed gives one sentence, whatever was asked.
+func TestAChangedLogIsSaid(t *testing.T) {
+	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w.close()
+	db, err := sql.Open("sqlite3", w.path)
+	require.NoError(t, err)
+	for _, change := range []string{`DROP TRIGGER entries_not_deleted`, `DELETE FROM entries WHERE seq = 11`} {
+		_, err := db.Exec(change)
+		require.NoError(t, err)
+	}
+	require.NoError(t, db.Close())
+	for _, args := range []string{"job 1", "replay --at 33", "export 1 --as results", "export 1 --as readings"} {
+		code, stdout, stderr := logctl(environment(nil), "", append(strings.Fields(args), "--log", w.path)...)
+		assert.Equal(t, exitFailed, code, args)
+		assert.Empty(t, stdout, args)
+		assert.Contains(t, strings.Join(strings.Fields(stderr), " "), "entry 11 is missing", args)
+		assert.Contains(t, strings.Join(strings.Fields(stderr), " "), "; see with logctl verify what is wrong with the log", args)
+	}
 }

@@ -363,34 +363,30 @@ func leftOut(seqs []int64) string {
 	return "readings " + strings.Join(names, ", ") + " are left out"
 }
 
-// advised tells advice when what to fit, or what it says of that, has changed.
+// advised tells advice when what to fit, or what it says of that, has changed; not
+// when only a number in it has.
 func (t *teller) advised(a session.Advice) {
-	said := string(a.State) + "/" + outcome(a)
+	text := wording.Headline(a)
+	said := strings.Map(wordsOnly, text)
 	if a.Best != nil {
-		said += "/" + wording.Fit(*a.Best)
+		said += wording.Fit(*a.Best)
 	}
 	if t.told[a.Chain] == said {
 		return
 	}
 	t.told[a.Chain] = said
-	text := wording.Headline(a)
 	if len(t.now.Advice) > 1 {
 		text = a.Title + ": " + text
 	}
 	t.say("advice", "Advice: "+text).Advice = &a
 }
 
-// outcome is what advice says of its best fit.
-func outcome(a session.Advice) string {
-	switch {
-	case a.Gap == nil:
-		return "no gap"
-	case a.Best == nil:
-		return "nothing fits"
-	case a.Best.Inside:
-		return "inside"
+// wordsOnly drops the digits of a text.
+func wordsOnly(r rune) rune {
+	if unicode.IsDigit(r) {
+		return -1
 	}
-	return "outside"
+	return r
 }
 
 // findingsNow tells findings when they come and when they are gone.
