@@ -9,7 +9,7 @@ import (
 // Estimate is a value in mm with what is believed about its error: the standard
 // uncertainty U, the degrees of freedom, and the half-widths Flat of those flat parts
 // that are too big to be taken as normal. They are part of U: U² is at least ΣFlat²/3.
-// With Flat the rest is taken as normal; without, the error is U times Student's t. With
+// With Flat the rest is taken as normal, widened if its degrees of freedom are few; without, the error is U times Student's t. With
 // any input Unstated the value is never shown inside.
 type Estimate struct {
 	Value      decimal.Decimal
@@ -67,10 +67,23 @@ func (e Estimate) belief() belief {
 		rest -= a * a / 3
 	}
 	if b.n > 0 {
-		b.sigma = math.Sqrt(max(rest, 0))
+		b.sigma = math.Sqrt(max(rest, 0)) * b.fewFreedom(rest)
 	}
 	return b
 }
+
+// fewFreedom is by what the rest beside flat parts is widened for being known from few
+// degrees of freedom: t(0.975)/1.96. If u⁴/ν of the whole comes from the rest alone, as
+// Welch-Satterthwaite puts it, the rest has ν·(rest/u²)² degrees of freedom.
+func (b belief) fewFreedom(rest float64) float64 {
+	share := rest / (b.u * b.u)
+	if math.IsInf(b.nu, 1) || !(share > 0) { // u² may have vanished
+		return 1
+	}
+	return studentQuantile(covered, max(1, b.nu*share*share)) / studentQuantile(covered, math.Inf(1))
+}
+
+const covered = 0.975
 
 // belief is a symmetric distribution with one peak, centred on 0: u times Student's t,
 // or n flat parts and a normal rest of sigma.

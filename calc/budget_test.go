@@ -399,6 +399,24 @@ func TestDominantCauses(t *testing.T) {
 	}
 }
 
+// A rest of few degrees of freedom is widened: the interval is not below that of the draws,
+// in which it is Student's t, and not far above.
+func TestDominantWithFewFreedom(t *testing.T) {
+	for _, nu := range []float64{1, 2, 4, 10, 40} {
+		for _, rest := range []float64{0.3, 0.7, 1.2} {
+			b := Budget{Terms: []Weight{{"x", 1}}, Causes: []Cause{{"a", 1, certain, Rectangular, on(0, 1)}, {"b", rest, nu, StudentT, on(0, 1)}}}
+			got, err := b.Combine(0.95)
+			require.NoError(t, err)
+			require.Equal(t, ByConvolution, got.Way)
+			s, err := b.MonteCarlo(100_000, 3)
+			require.NoError(t, err)
+			_, high := s.Interval(0.95)
+			assert.GreaterOrEqual(t, got.Expanded, 0.97*high, "%v %v", nu, rest)
+			assert.LessOrEqual(t, got.Expanded, 1.2*high, "%v %v", nu, rest)
+		}
+	}
+}
+
 // Over random chains without a dominant cause that is not normal, the draws give the
 // analytic interval.
 func TestMonteCarloAgrees(t *testing.T) {
