@@ -217,3 +217,35 @@ func Feeler(name string, passes, stops, tolerance decimal.Decimal) (decimal.Deci
 	return exact(int64(p+q)*5, -lengthPlaces-1), Cause{Name: name, U: ((q-p).mm()/2 + t.mm()) / math.Sqrt(3), Freedom: math.Inf(1),
 		Shape: Rectangular, Effects: []Effect{{Term: 0, By: 1}}}, nil
 }
+
+// Blades are the feelers to try on an expected gap: the thickest that should pass and the
+// thinnest that should not; neither need exist.
+type Blades struct{ Passes, Stops decimal.NullDecimal }
+
+// BladesFor picks from the blades at hand, thicknesses in mm above 0, for a gap of an
+// expanded uncertainty in mm: what should pass is at most gap − U thick, what should not
+// is at least gap + U; a blade exactly as thick as the gap is neither. The error is a
+// *FieldError.
+func BladesFor(gap decimal.Decimal, expanded float64, blades []decimal.Decimal) (Blades, error) {
+	var g, t length
+	if err := (number{"gap", gap, &g, anything, ""}).check(); err != nil {
+		return Blades{}, err
+	}
+	if err := atLeast("expanded", expanded, 0); err != nil {
+		return Blades{}, err
+	}
+	var out Blades
+	for i, b := range blades {
+		if err := (number{fmt.Sprintf("blades[%d]", i), b, &t, 1, positive}).check(); err != nil {
+			return Blades{}, err
+		}
+		over := (t - g).mm()
+		if over <= -expanded && over < 0 && (!out.Passes.Valid || b.GreaterThan(out.Passes.Decimal)) {
+			out.Passes = decimal.NewNullDecimal(b)
+		}
+		if over >= expanded && over > 0 && (!out.Stops.Valid || b.LessThan(out.Stops.Decimal)) {
+			out.Stops = decimal.NewNullDecimal(b)
+		}
+	}
+	return out, nil
+}

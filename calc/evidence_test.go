@@ -259,3 +259,31 @@ func TestUnstatedInputs(t *testing.T) {
 	p.ShimU = []float64{0.001}
 	assert.Equal(t, NotShown, likelyFits(t, p, 1).Best[0].Conformity.Outcome)
 }
+
+func TestBladesFor(t *testing.T) {
+	blades := []decimal.Decimal{d("0.35"), d("0.05"), d("0.25"), d("0.3"), d("0.2"), d("0.4")}
+	for _, c := range []struct {
+		gap           string
+		u             float64
+		passes, stops string
+	}{
+		{"0.3", 0, "0.25", "0.35"}, {"0.3", 0.05, "0.25", "0.35"}, {"0.3", 0.06, "0.2", "0.4"}, {"0.31", 0.001, "0.3", "0.35"},
+		{"0.5", 0.01, "0.4", ""}, {"0.04", 0.001, "", "0.05"}, {"-0.1", 0.01, "", "0.05"},
+	} {
+		got, err := BladesFor(d(c.gap), c.u, blades)
+		require.NoError(t, err)
+		text := func(x decimal.NullDecimal) string {
+			if !x.Valid {
+				return ""
+			}
+			return x.Decimal.String()
+		}
+		assert.Equal(t, []string{c.passes, c.stops}, []string{text(got.Passes), text(got.Stops)}, "%+v", c)
+	}
+	_, err := BladesFor(decimal.New(1, 6), 0, nil)
+	refused(t, err, "gap", "million")
+	_, err = BladesFor(d("1"), -1, nil)
+	refused(t, err, "expanded", "is -1")
+	_, err = BladesFor(d("1"), 0, []decimal.Decimal{d("1"), d("0")})
+	refused(t, err, "blades[1]", "must be above 0")
+}

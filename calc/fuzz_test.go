@@ -204,6 +204,8 @@ func FuzzConform(f *testing.F) {
 		}
 		_, _, err = TrialBuild(b.decimal(), b.decimal(), b.decimal())
 		fieldError(t, err)
+		_, err = BladesFor(b.decimal(), b.float(), []decimal.Decimal{b.decimal(), b.decimal()})
+		fieldError(t, err)
 		_, err = ShaftBend(b.decimal())
 		fieldError(t, err)
 		_, u, err := Rounded(b.decimal(), b.float())

@@ -152,7 +152,7 @@ func likely(gap string, u, nu float64, stock []Shim, sides []Side, even bool) Li
 // Of random problems, with and without uncertain shims, the answer is that of trying all.
 func TestLikelyFitsAgainstTryingAll(t *testing.T) {
 	random := rand.New(rand.NewPCG(4, 2))
-	for i := range 400 {
+	for i := range *oracleSets / 5 {
 		var stock []Shim
 		var us []float64
 		for range random.IntN(6) {
