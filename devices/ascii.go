@@ -242,9 +242,9 @@ func readNumber(sign, value string, implied int, unit session.Unit) (text string
 		}
 		value = withPoint(value, implied)
 	}
-	text = value
+	text = withNought(value)
 	if sign == "-" {
-		text = "-" + value
+		text = "-" + text
 	}
 	n, err := session.ParseNumber(text)
 	if err != nil {
@@ -255,6 +255,15 @@ func readNumber(sign, value string, implied int, unit session.Unit) (text string
 		return "", session.Number{}, fmt.Sprintf("%s %s is beyond 10 m", text, unit.Word())
 	}
 	return text, mm, ""
+}
+
+// withNought puts a 0 before a decimal point that has no digit before it, as many
+// inch instruments send.
+func withNought(number string) string {
+	if i := strings.Index(number, "."); i >= 0 && strings.Trim(number[:i], "+-") == "" && len(number) > i+1 {
+		return number[:i] + "0" + number[i:]
+	}
+	return number
 }
 
 // withPoint puts a decimal point before the last decimals digits.

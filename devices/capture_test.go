@@ -4,24 +4,21 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
-	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
 )
 
-// A capture is a text file: a header of lines "# key: value" (what, from, profile),
-// then one line for each chunk of bytes: milliseconds and the bytes quoted, with
-// "x N" behind for N times the same, one a millisecond; or milliseconds and the
-// word take. Beside it, .readings has what must be read, one line each.
+// Each capture in testdata/captures has beside it, in .readings, what must be read;
+// and most say in their header what values whoever wrote them put in.
 func TestCaptures(t *testing.T) {
 	files, err := filepath.Glob("../testdata/captures/*.capture")
 	require.NoError(t, err)
-	require.NotEmpty(t, files)
+	require.GreaterOrEqual(t, len(files), 60)
 	for _, file := range files {
 		t.Run(strings.TrimSuffix(filepath.Base(file), ".capture"), func(t *testing.T) {
 			text, err := os.ReadFile(file)
@@ -33,67 +30,41 @@ func TestCaptures(t *testing.T) {
 }
 
 // captureProfile finds the profile that a capture names.
-func captureProfile(t *testing.T, name string) session.Profile {
-	for _, p := range append(ExampleProfiles(), loneProfile()) {
-		if p.Name == name {
-			return p
-		}
+func captureProfile(t *testing.T, c Capture) session.Profile {
+	if c.Full != nil {
+		return *c.Full
 	}
 	stream := streaming()
 	stream.Name = "caliper-streaming"
-	require.Equal(t, stream.Name, name)
-	return stream
+	for _, p := range append(ExampleProfiles(), loneProfile(), stream) {
+		if p.Name == c.Key("profile") {
+			return p
+		}
+	}
+	require.Fail(t, "no such profile", c.Key("profile"))
+	return session.Profile{}
 }
 
-// play decodes a capture, waking the decoder as an instrument does.
+// play decodes a capture and writes what was read.
 func play(t *testing.T, text string) string {
-	var d *Decoder
+	capture, err := ReadCapture(strings.NewReader(text))
+	require.NoError(t, err)
+	for _, key := range []string{"what", "from", "profile"} {
+		require.NotEmpty(t, capture.Key(key), "the header says nothing under %q", key)
+	}
 	var out strings.Builder
-	note := func(readings []session.Reading) {
-		for _, r := range readings {
-			fmt.Fprintln(&out, line(r))
+	var values []string
+	c, err := capture.Replay(captureProfile(t, capture), noon, func(r session.Reading) {
+		fmt.Fprintln(&out, line(r))
+		if r.Fault == nil {
+			values = append(values, brief([]session.Reading{r})...)
 		}
-	}
-	now := time.Duration(0)
-	until := func(at time.Duration) {
-		for wake, ok := d.Next(); ok && wake <= at; wake, ok = d.Next() {
-			note(quiet(d, wake))
-		}
-		now = at
-	}
-	for n, row := range strings.Split(strings.TrimSpace(text), "\n") {
-		if name, ok := strings.CutPrefix(row, "# profile: "); ok {
-			d = decoder(t, captureProfile(t, name))
-		}
-		if strings.HasPrefix(row, "#") {
-			continue
-		}
-		ms, what, _ := strings.Cut(row, " ")
-		at, err := strconv.Atoi(ms)
-		require.NoError(t, err, "row %d", n+1)
-		until(time.Duration(at) * time.Millisecond)
-		if what == "take" {
-			require.NoError(t, d.Take(now, now))
-			continue
-		}
-		quoted, err := strconv.QuotedPrefix(what)
-		require.NoError(t, err, "row %d", n+1)
-		b, err := strconv.Unquote(quoted)
-		require.NoError(t, err, "row %d", n+1)
-		times := 1
-		if many, ok := strings.CutPrefix(what[len(quoted):], " x "); ok {
-			times, err = strconv.Atoi(many)
-			require.NoError(t, err, "row %d", n+1)
-		}
-		for range times {
-			until(now)
-			note(feed(d, b, now))
-			now += time.Millisecond
-		}
-	}
-	until(now + 3*time.Second)
-	c := d.Counters()
+	})
+	require.NoError(t, err)
 	require.Equal(t, c.Bytes, c.SoundBytes+c.Dropped)
+	if truth := capture.Key("values"); truth != "" {
+		require.Equal(t, truth, strings.Join(values, " "), "what whoever wrote the capture knows")
+	}
 	fmt.Fprintf(&out, "bytes %d, in sound frames %d, dropped %d; frames %d, bad %d, not asked for %d\n", c.Bytes, c.SoundBytes, c.Dropped, c.Frames, c.Bad, c.NotAsked)
 	return out.String()
 }
@@ -108,4 +79,55 @@ func line(r session.Reading) string {
 		return fmt.Sprintf("%d press", ms)
 	}
 	return fmt.Sprintf("%d %s mm (%s %s)", ms, r.Value, r.Text, r.Unit.Word())
+}
+
+func TestReadCapture(t *testing.T) {
+	c, err := ReadCapture(strings.NewReader("# what: a test\n#profile: x\n\n0 unread \"a\"\n5 \"b\\n\" x 3\n# a remark: not a key\n8 take\n9 lost\n"))
+	require.NoError(t, err)
+	assert.Equal(t, "a test", c.Key("what"))
+	assert.Equal(t, "x", c.Key("profile"))
+	assert.Empty(t, c.Key("a remark"))
+	var lines []string
+	for _, e := range c.Events {
+		lines = append(lines, e.String())
+	}
+	assert.Equal(t, []string{`0 unread "a"`, `5 "b\n"`, `6 "b\n"`, `7 "b\n"`, "8 take", "9 lost"}, lines)
+}
+
+func TestCapturesThatCannotBeRead(t *testing.T) {
+	for _, c := range []struct{ text, want string }{
+		{"now \"a\"", `line 1 of the capture: "now" is no number of milliseconds`},
+		{"-1 take", `"-1" is no number of milliseconds`},
+		{"# x\n5 take\n4 take", "line 3 of the capture: it is earlier than the line before"},
+		{"5 give", `"give" is neither bytes`},
+		{"5 'a'", "neither bytes in quotes"},
+		{`5 "\q"`, "neither bytes in quotes"},
+		{`5 "a" y 3`, "does not say how many times"},
+		{`5 "a" x 0`, "does not say how many times"},
+		{`5 "a" x 2000000`, "does not say how many times"},
+		{`5 "` + strings.Repeat("a", 100) + `" x 1000000`, "too long"},
+		{"5 \"" + strings.Repeat("a", 1<<20) + "\"", "cannot read the capture"},
+		{`# profile in full: {"name":"a","colour":"blue"}`, "the profile is not what a profile is"},
+	} {
+		_, err := ReadCapture(strings.NewReader(c.text))
+		assert.ErrorContains(t, err, c.want, "%.40s", c.text)
+	}
+}
+
+func FuzzReadCapture(f *testing.F) {
+	f.Add("# what: x\n# profile in full: {\"name\":\"a\",\"kind\":\"pedal\"}\n0 \"P\" x 2\n7 take\n9 lost\n")
+	f.Add("0 unread \"\\x00\"\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		c, err := ReadCapture(strings.NewReader(text))
+		if err != nil || len(c.Events) > 1000 {
+			return
+		}
+		var again strings.Builder
+		for _, e := range c.Events {
+			fmt.Fprintln(&again, e)
+		}
+		second, err := ReadCapture(strings.NewReader(again.String()))
+		require.NoError(t, err)
+		require.Equal(t, c.Events, second.Events)
+	})
 }

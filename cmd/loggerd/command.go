@@ -46,7 +46,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer, getenv fu
 }
 
 func rootCommand(stdout, stderr io.Writer, getenv func(string) string) *cobra.Command {
-	var file string
+	var file, record string
 	root := &cobra.Command{
 		Use:   "loggerd",
 		Short: "Reads the instruments of a bench, keeps its log, advises shims",
@@ -65,10 +65,11 @@ directory, no instruments, so that values are typed in. Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)))
+			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)), outfit{record: record})
 		},
 	}
 	root.Flags().StringVar(&file, "config", "", "TOML `file` that sets up the bench")
+	root.Flags().StringVar(&record, "record", "", "keep what the instruments send, byte for byte, in `DIR`")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v; see loggerd --help", err) })
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(demoCommand(stdout, stderr, getenv))

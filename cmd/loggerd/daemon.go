@@ -40,12 +40,14 @@ type daemon struct {
 	publisher   *publish.Publisher
 	page        *display.Server
 	instruments map[string]*devices.Instrument
+	outfit      outfit
+	recorders   []*recorder
 	closers     []func() error
 }
 
 // serve opens a daemon and runs it until ctx ends.
-func serve(ctx context.Context, c config.Config, log *slog.Logger) error {
-	d, err := open(c, log)
+func serve(ctx context.Context, c config.Config, log *slog.Logger, o outfit) error {
+	d, err := openWith(c, log, o)
 	if err != nil {
 		return err
 	}
@@ -54,9 +56,12 @@ func serve(ctx context.Context, c config.Config, log *slog.Logger) error {
 }
 
 // open opens the log first, so that nothing is announced that could not be kept.
-func open(c config.Config, log *slog.Logger) (*daemon, error) {
-	d := &daemon{cfg: c, log: log, clock: newRunClock(), instruments: map[string]*devices.Instrument{}}
-	for _, step := range []func() error{d.openLog, d.openBench, d.openInstruments, d.openControl, d.openMQTT, d.openPage} {
+func open(c config.Config, log *slog.Logger) (*daemon, error) { return openWith(c, log, outfit{}) }
+
+// openWith opens a daemon with more than its configuration.
+func openWith(c config.Config, log *slog.Logger, o outfit) (*daemon, error) {
+	d := &daemon{cfg: c, log: log, clock: newRunClock(), instruments: map[string]*devices.Instrument{}, outfit: o}
+	for _, step := range []func() error{d.openLog, d.openBench, d.openInstruments, d.openRecorders, d.openControl, d.openMQTT, d.openPage} {
 		if err := step(); err != nil {
 			return nil, errors.Join(err, d.close())
 		}
@@ -100,7 +105,7 @@ func (d *daemon) openInstruments() error {
 		if p.Port == "" {
 			continue
 		}
-		in, err := devices.New(devices.Config{Profile: p, Clock: d.clock, Sink: d.sink()})
+		in, err := devices.New(devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open})
 		if err != nil {
 			return err
 		}
@@ -158,7 +163,7 @@ func (d *daemon) take(ctx context.Context, name string) error {
 }
 
 func (d *daemon) openControl() error {
-	d.control = control.New(control.Config{Bench: d.bench, Take: d.take, Log: d.log})
+	d.control = control.New(control.Config{Bench: d.bench, Take: d.take, Instruments: portFace{d}, Log: d.log})
 	if err := d.control.Listen(d.cfg.Socket); err != nil {
 		return err
 	}
@@ -245,7 +250,7 @@ func (d *daemon) run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	benchCtx, stopBench := context.WithCancel(context.WithoutCancel(ctx))
-	errs := make(chan error, 3+len(d.instruments))
+	errs := make(chan error, 4+2*len(d.instruments))
 	var bench sync.WaitGroup
 	bench.Go(func() {
 		errs <- d.bench.Run(benchCtx)
@@ -259,6 +264,9 @@ func (d *daemon) run(ctx context.Context) error {
 				stop()
 			}
 		})
+	}
+	for _, r := range d.recorders {
+		part(r.run)
 	}
 	for _, in := range d.instruments {
 		part(func() error { return in.Run(ctx) })

@@ -5,6 +5,13 @@
 //	GET  /v1/watch      snapshots as JSON lines: one at once and one at each
 //	                    change; an empty line now and then says that all is well
 //	POST /v1/command    a session.Command; answers with its session.Receipt
+//	GET  /v1/ports      a PortList: what is plugged in and what is bound to it
+//	GET  /v1/listen     what happens at an instrument, as JSON lines of Heard;
+//	                    instrument=NAME
+//	GET  /v1/learn      what comes from a port that is no instrument's, alike;
+//	                    port=PATH, and baud, data_bits, parity, stop_bits
+//	POST /v1/propose    Pressed; answers with a list of Proposal
+//	GET  /v1/metrics    the health of the instruments as Prometheus text
 //
 // Every other answer is a session.Refusal as JSON, whatever the request was:
 //
@@ -62,7 +69,10 @@ type Config struct {
 	// Take asks an instrument for its reading, after the command that wants it is
 	// recorded. Without it no instrument can be asked.
 	Take func(ctx context.Context, instrument string) error
-	Log  *slog.Logger
+	// Instruments answers what concerns ports and instruments; without it there
+	// are no addresses for that.
+	Instruments Instruments
+	Log         *slog.Logger
 	// Heartbeat is the time after which watch sends an empty line; 5 s if not set.
 	Heartbeat time.Duration
 }
@@ -98,7 +108,7 @@ func New(cfg Config) *Server {
 
 // ServeHTTP answers one request. It needs no socket.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	method, handle := http.MethodGet, s.snapshot
+	method, handle := http.MethodGet, http.HandlerFunc(s.snapshot)
 	switch r.URL.Path {
 	case "/v1/snapshot":
 	case "/v1/watch":
@@ -106,9 +116,11 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case "/v1/command":
 		method, handle = http.MethodPost, s.command
 	default:
-		s.refuse(w, http.StatusNotFound, "no such address", fmt.Sprintf("there is nothing at %q", r.URL.Path),
-			"use /v1/snapshot, /v1/watch or /v1/command")
-		return
+		if method, handle = s.instrumentRoute(r.URL.Path); handle == nil {
+			s.refuse(w, http.StatusNotFound, "no such address", fmt.Sprintf("there is nothing at %q", r.URL.Path),
+				"use /v1/snapshot, /v1/watch or /v1/command")
+			return
+		}
 	}
 	if r.Method != method {
 		w.Header().Set("Allow", method)

@@ -1,0 +1,243 @@
+package devices
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"shimwright/session"
+)
+
+// A Press is what came with one press while an instrument is learned, and what its
+// display said.
+type Press struct {
+	Raw   []byte
+	Shown session.Number // in Unit, with the decimals of the display
+	Unit  session.Unit
+}
+
+// A Proposal is a profile that reads every press as the display showed it.
+type Proposal struct {
+	Profile session.Profile
+	Form    string   // what is on the wire, in words
+	Notes   []string // what the presses did not show
+}
+
+// Bounds of what is learned from.
+const (
+	leastPresses = 3
+	mostPresses  = 64
+	mostPressed  = 4096 // bytes of one press
+	mostProposed = 5
+)
+
+// Propose finds the profiles that read presses as the display showed them, the
+// likeliest first; none if no format that this package knows does. p gives name,
+// kind, port and line.
+//
+// It proposes nothing that it did not see: a bit that never changed is taken as
+// fixed, a unit, status or sign that never came is not accepted. So a frame that
+// differs from all that was pressed is unreadable rather than a wrong value, and the
+// notes say what to press to widen the profile. At least three presses with
+// different values are needed; of one press alone too much would fit.
+func Propose(p session.Profile, presses []Press) ([]Proposal, error) {
+	if p.Kind == session.Pedal {
+		p.Trigger = session.OnPress
+		return []Proposal{{Profile: p, Form: "a pedal: whatever byte comes is a press"}}, nil
+	}
+	if err := enough(presses); err != nil {
+		return nil, err
+	}
+	p.Trigger = session.OnPress
+	p.Unit = ""
+	p.Resolution = countOf(presses)
+	p.Repeatability = p.Resolution
+	var found []Proposal
+	for _, x := range append(proposeLines(p, presses), proposeBits(p, presses)...) {
+		if len(Check(x.Profile)) == 0 && readsAll(x.Profile, presses) {
+			x.Notes = append(x.Notes, "repeatability_mm is set to one count; measure one length ten times and write its standard deviation",
+				"permissible_error_mm is not known; take it from the certificate")
+			found = append(found, x)
+		}
+	}
+	return found[:min(len(found), mostProposed)], nil
+}
+
+func enough(presses []Press) error {
+	different := map[string]bool{}
+	for i, press := range presses {
+		switch {
+		case len(press.Raw) == 0:
+			return fmt.Errorf("cannot learn from press %d: nothing came with it", i+1)
+		case len(press.Raw) > mostPressed:
+			return fmt.Errorf("cannot learn from press %d: %d bytes are too many", i+1, len(press.Raw))
+		}
+		different[press.Unit.ToMM(press.Shown).Decimal.String()] = true
+	}
+	if len(presses) > mostPresses {
+		return fmt.Errorf("cannot learn from %d presses; %d are enough", len(presses), mostPresses)
+	}
+	if len(different) < leastPresses {
+		return errors.New("cannot learn from fewer than three presses with different values")
+	}
+	return nil
+}
+
+// countOf is one count of the display in mm.
+func countOf(presses []Press) session.Number {
+	places := func(unit session.Unit) (most int32, seen bool) {
+		for _, p := range presses {
+			if p.Unit == unit {
+				most, seen = max(most, -p.Shown.Exponent()), true
+			}
+		}
+		return most, seen
+	}
+	if mm, ok := places(session.Millimetre); ok {
+		return decimals(1, mm)
+	}
+	in, _ := places(session.Inch)
+	return session.Inch.ToMM(decimals(1, in))
+}
+
+// readsAll tells whether a profile reads every press, alone and all in a row, as the
+// display showed it, and nothing else.
+func readsAll(p session.Profile, presses []Press) bool {
+	row, err := NewDecoder(p)
+	if err != nil {
+		return false
+	}
+	at := time.Second
+	for _, press := range presses {
+		alone, err := NewDecoder(p)
+		if err != nil || !reads(alone, press, time.Second) || !reads(row, press, at) {
+			return false
+		}
+		at += 2 * maxGap
+	}
+	return true
+}
+
+// reads tells whether a decoder makes of a press the value shown, once or several
+// times, and nothing else.
+func reads(d *Decoder, press Press, at time.Duration) bool {
+	want, n := press.Unit.ToMM(press.Shown), 0
+	for _, r := range append(d.Feed(press.Raw, time.Time{}, at), d.Silence(time.Time{}, at+maxGap)...) {
+		if r.Fault != nil || !r.Value.Equal(want.Decimal) {
+			return false
+		}
+		n++
+	}
+	return n > 0
+}
+
+// unitNotes says what the presses did not show of units and signs.
+func unitNotes(presses []Press) (notes []string) {
+	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Shown.IsNegative() }) {
+		notes = append(notes, "no value below zero was pressed; press one, if the instrument can show it")
+	}
+	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Unit == session.Inch }) {
+		notes = append(notes, "nothing was pressed in inch; press once in inch, if the instrument can be switched")
+	}
+	return notes
+}
+
+// A span of characters in a line.
+type part struct {
+	text string
+	kind byte // d digits with at most one point, a letters, s blanks, others themselves
+}
+
+// parts cuts a line into numbers, words, blanks and single other characters.
+func parts(line string) []part {
+	var out []part
+	for len(line) > 0 {
+		kind := kindOf(line[0])
+		n := 1
+		for n < len(line) && kindOf(line[n]) == kind && kind != 'x' {
+			n++
+		}
+		if kind == 'd' {
+			if i := strings.Index(line[:n], "."); i >= 0 { // one point a number
+				if j := strings.Index(line[i+1:n], "."); j >= 0 {
+					n = i + 1 + j
+				}
+			}
+		}
+		out = append(out, part{line[:n], kind})
+		line = line[n:]
+	}
+	return out
+}
+
+func kindOf(c byte) byte {
+	switch {
+	case c >= '0' && c <= '9', c == '.':
+		return 'd'
+	case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z':
+		return 'a'
+	case c == ' ':
+		return 's'
+	}
+	return 'x'
+}
+
+// linesOf gives the lines of a press that are not empty.
+func linesOf(raw []byte) []string {
+	return strings.FieldsFunc(string(raw), func(r rune) bool { return r == '\r' || r == '\n' })
+}
+
+// A shape is one line cut at its number.
+type shape struct {
+	before []part // what stands before sign and number, blanks next to them apart
+	sign   string // "+", "-" or none
+	outer  int    // blanks before the sign
+	inner  int    // blanks between sign and number
+	number string
+	after  []part
+}
+
+// cutAt cuts a line at its kth number.
+func cutAt(line string, k int) (shape, bool) {
+	all := parts(line)
+	for i, p := range all {
+		if p.kind != 'd' || strings.Trim(p.text, ".") == "" {
+			continue
+		}
+		if k > 0 {
+			k--
+			continue
+		}
+		s := shape{number: p.text, after: all[i+1:]}
+		before := all[:i:i]
+		blanks := func() int {
+			if n := len(before); n > 0 && before[n-1].kind == 's' {
+				width := len(before[n-1].text)
+				before = before[:n-1]
+				return width
+			}
+			return 0
+		}
+		s.inner = blanks()
+		if n := len(before); n > 0 && (before[n-1].text == "+" || before[n-1].text == "-") {
+			s.sign, before = before[n-1].text, before[:n-1]
+			s.outer = blanks()
+		} else {
+			s.outer, s.inner = s.inner, 0
+		}
+		s.before = before
+		return s, true
+	}
+	return shape{}, false
+}
+
+// saysShown tells whether a shape's number is what the display showed, with implied
+// decimals put in.
+func (s shape) saysShown(p Press, implied int) bool {
+	sign := cmp.Or(s.sign, "+")
+	_, mm, why := readNumber(sign, s.number, implied, p.Unit)
+	return why == "" && mm.Equal(p.Unit.ToMM(p.Shown).Decimal) && (implied == 0 || len(s.number) > implied)
+}

@@ -1,0 +1,267 @@
+package devices
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/session"
+)
+
+// proposeBits finds fields of bits that count what was shown. It tries both orders
+// of bits, every place and width, the usual values of one count, and the three ways
+// of giving a sign.
+func proposeBits(p session.Profile, presses []Press) []Proposal {
+	size := len(presses[0].Raw)
+	for _, press := range presses {
+		if len(press.Raw) != size {
+			return nil
+		}
+	}
+	if size > 16 {
+		return nil
+	}
+	var found []Proposal
+	for _, counts := range countings(presses) {
+		for _, order := range []string{highestFirst, lowestFirst} {
+			f := field{presses: presses, order: order, bits: 8 * size, counts: counts.counts, scale: counts.scale}
+			found = append(found, f.proposals(p)...)
+		}
+	}
+	slices.SortStableFunc(found, func(a, b Proposal) int { return len(a.Notes) - len(b.Notes) })
+	return found
+}
+
+// A counting is the presses as whole counts of a scale in each unit.
+type counting struct {
+	scale  map[session.Unit]decimal.Decimal
+	counts []int64
+}
+
+// countings tries the values of one count, the display's own first.
+func countings(presses []Press) []counting {
+	var out []counting
+	for _, mm := range scales(presses, session.Millimetre) {
+		for _, in := range scales(presses, session.Inch) {
+			c := counting{scale: map[session.Unit]decimal.Decimal{session.Millimetre: mm, session.Inch: in}}
+			whole, most := true, int64(0)
+			for _, press := range presses {
+				n, rest := press.Shown.QuoRem(c.scale[press.Unit], 0)
+				whole = whole && rest.IsZero() && n.Abs().LessThan(decimal.New(1, 14))
+				if whole {
+					c.counts = append(c.counts, n.IntPart())
+					most = max(most, n.Abs().IntPart())
+				}
+			}
+			if whole && most >= 64 { // of smaller counts too much would fit by chance
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+// scales are the values of one count to try in a unit; one that does not matter if
+// nothing was pressed in it.
+func scales(presses []Press, unit session.Unit) []decimal.Decimal {
+	places, seen := int32(0), false
+	for _, p := range presses {
+		if p.Unit == unit {
+			places, seen = max(places, -p.Shown.Exponent()), true
+		}
+	}
+	if !seen {
+		return []decimal.Decimal{decimal.New(1, -2)}
+	}
+	return []decimal.Decimal{decimal.New(1, -places), decimal.New(5, -places), decimal.New(5, -places-1), decimal.New(1, -places-1), decimal.New(2, -places)}
+}
+
+// A field looks for the value in frames of bits.
+type field struct {
+	presses []Press
+	order   string
+	bits    int
+	counts  []int64
+	scale   map[session.Unit]decimal.Decimal
+}
+
+func (f *field) proposals(p session.Profile) []Proposal {
+	var found []Proposal
+	for units := range f.bits {
+		for _, sign := range []string{signNone, signBit, signTwos} {
+			if form, ok := f.fit(units, sign); ok {
+				x := p
+				x.Binary = form
+				found = append(found, f.describe(x))
+			}
+		}
+	}
+	return found
+}
+
+// fit finds the field whose bit of one count lies at a place and that gives its sign
+// in a way. It is as wide as the counts need; a twos complement is as wide as the
+// copies of its sign go, since a narrower one would misread larger values.
+func (f *field) fit(units int, sign string) (*session.BinaryFrame, bool) {
+	negative := slices.ContainsFunc(f.counts, func(n int64) bool { return n < 0 })
+	if negative == (sign == signNone) {
+		return nil, false
+	}
+	width := 1
+	for _, n := range f.counts {
+		for abs(n)>>width != 0 {
+			width++
+		}
+	}
+	form := &session.BinaryFrame{Bits: f.bits, Order: f.order, Sign: sign, Scale: session.Num(f.scale[session.Millimetre])}
+	if sign == signTwos {
+		width++
+	}
+	if !f.holds(form, units, width) {
+		return nil, false
+	}
+	for sign == signTwos && f.holds(form, units, width+1) {
+		width++
+	}
+	f.holds(form, units, width)
+	return f.complete(form)
+}
+
+// holds sets the value field of a form and tells whether it holds every count.
+func (f *field) holds(form *session.BinaryFrame, units, width int) bool {
+	first := units
+	if f.order == highestFirst {
+		first = units - width + 1
+	}
+	if first < 0 || first+width > f.bits || width > maxWidth {
+		return false
+	}
+	form.Value = []int{first, width}
+	return f.reads(form)
+}
+
+func abs(n int64) int64 { return max(n, -n) }
+
+// reads tells whether the value field holds every count, its sign left apart where
+// a bit of its own gives it.
+func (f *field) reads(form *session.BinaryFrame) bool {
+	w := binaryWire{form: *form}
+	if form.Sign == signBit {
+		w.form.Sign = signNone
+	}
+	for i, press := range f.presses {
+		want := f.counts[i]
+		if form.Sign == signBit {
+			want = abs(want)
+		}
+		if w.counts(press.Raw) != want {
+			return false
+		}
+	}
+	return true
+}
+
+// complete finds the bits of sign and inch and draws the fixed bits. The twos
+// complement is as wide as the copies of its sign go.
+func (f *field) complete(form *session.BinaryFrame) (*session.BinaryFrame, bool) {
+	taken := func(bit int) bool { return bit >= form.Value[0] && bit < form.Value[0]+form.Value[1] }
+	if form.Sign == signBit {
+		bit, ok := f.flag(func(i int) bool { return f.counts[i] < 0 }, taken)
+		if !ok {
+			return nil, false
+		}
+		form.SignBit = &bit
+	}
+	inch := func(i int) bool { return f.presses[i].Unit == session.Inch }
+	units := 0
+	for i := range f.presses {
+		if inch(i) {
+			units++
+		}
+	}
+	switch {
+	case units == len(f.presses):
+		return nil, false // a frame in inch alone cannot be told in a profile
+	case units > 0:
+		bit, ok := f.flag(inch, func(bit int) bool { return taken(bit) || form.SignBit != nil && *form.SignBit == bit })
+		if !ok {
+			return nil, false
+		}
+		scale := session.Num(f.scale[session.Inch])
+		form.InchBit, form.InchScale = &bit, &scale
+	}
+	form.Fixed = f.draw(form)
+	return form, true
+}
+
+// flag finds the one bit that is set just in the presses that have something; false
+// if there is none, or if several could be it.
+func (f *field) flag(has func(i int) bool, taken func(bit int) bool) (found int, ok bool) {
+	for bit := range f.bits {
+		fits := !taken(bit)
+		for i, press := range f.presses {
+			fits = fits && hasBit(press.Raw, f.order, bit) == has(i)
+		}
+		if fits && ok {
+			return 0, false
+		}
+		if fits {
+			found, ok = bit, true
+		}
+	}
+	return found, ok
+}
+
+// draw draws the bits that never changed, in groups of four.
+func (f *field) draw(form *session.BinaryFrame) string {
+	var b strings.Builder
+	for bit := range f.bits {
+		if bit > 0 && bit%4 == 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteByte(f.drawBit(form, bit))
+	}
+	return b.String()
+}
+
+func (f *field) drawBit(form *session.BinaryFrame, bit int) byte {
+	own := bit >= form.Value[0] && bit < form.Value[0]+form.Value[1]
+	own = own || form.SignBit != nil && *form.SignBit == bit || form.InchBit != nil && *form.InchBit == bit
+	first := hasBit(f.presses[0].Raw, f.order, bit)
+	for _, press := range f.presses {
+		if own || hasBit(press.Raw, f.order, bit) != first {
+			return '.'
+		}
+	}
+	if first {
+		return '1'
+	}
+	return '0'
+}
+
+// describe says in words what was found and what is left open.
+func (f *field) describe(p session.Profile) Proposal {
+	form := *p.Binary
+	x := Proposal{Profile: p, Form: fmt.Sprintf("a frame of %d bytes, its value in bits %d to %d", f.bits/8, form.Value[0], form.Value[0]+form.Value[1]-1)}
+	loose := 0
+	for bit := range f.bits {
+		named := form.SignBit != nil && *form.SignBit == bit || form.InchBit != nil && *form.InchBit == bit
+		if !named && (bit < form.Value[0] || bit >= form.Value[0]+form.Value[1]) && f.drawBit(&form, bit) == '.' {
+			loose++
+		}
+	}
+	if loose > 0 {
+		x.Notes = append(x.Notes, fmt.Sprintf("%d bits change and are not understood; such a frame may hold a check sum or a state that is not read", loose))
+	}
+	if !selfMarking(drawFixed(form)) {
+		x.Notes = append(x.Notes, "only the silence between frames marks them; a frame joined with noise is not read")
+	}
+	if form.Sign != signTwos {
+		largest := decimal.NewFromInt(1<<form.Value[1] - 1).Mul(form.Scale.Decimal)
+		x.Notes = append(x.Notes, fmt.Sprintf("lengths above %s mm are not read, since none was pressed; press the largest that you measure", largest))
+	}
+	x.Notes = append(x.Notes, unitNotes(f.presses)...)
+	return x
+}
