@@ -296,7 +296,7 @@ func (x *examination) take(b *block, t *tree) {
 		nodes = t.add(b.leaves[i], nodes[:0])
 		x.compare(at, nodes)
 		x.want(t)
-		x.note(r)
+		x.note(r, t.size)
 		if x.folding {
 			x.fold(b.entries[i], r.seq)
 		}
@@ -326,15 +326,15 @@ func (x *examination) want(t *tree) {
 }
 
 // note follows what is derived from the entries.
-func (x *examination) note(r row) {
+func (x *examination) note(r row, place int64) {
 	switch r.kind {
 	case "begin":
 		x.open[r.job] = true
 	case "end":
 		delete(x.open, r.job)
-		x.closing = r.seq
+		x.closing = place
 	case "step closed":
-		x.closing = r.seq
+		x.closing = place
 	}
 }
 

@@ -77,7 +77,7 @@ func TestBenchOnThisLogReplaysToWhatItShowed(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
-	plan, err := os.ReadFile("../testdata/plans/pump-bottom-end.toml")
+	plan, err := os.ReadFile("../testdata/plans/pump-bottom-end-short.toml")
 	require.NoError(t, err)
 	items := someItems(t, string(plan))
 	path := logPath(t)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 
+	"github.com/mattn/go-sqlite3"
+
 	"shimwright/session"
 )
 
@@ -59,7 +61,7 @@ const (
 	Rewritten  Change = "rewritten"           // the range within which the log differs from an outside checkpoint
 	Foreign    Change = "of another log"      // an outside checkpoint of another log; Detail is its name
 	BadOutside Change = "outside not genuine" // an outside checkpoint that is not what its signer signed
-	Unreadable Change = "unreadable"          // entries from First on; Detail says why
+	Unreadable Change = "unreadable"          // entries from First on, or the whole file; Detail says why
 )
 
 // A Damage is one thing that is wrong with a log.
@@ -118,6 +120,15 @@ func Verify(path string, o VerifyOptions) (Report, error) {
 }
 
 func verify(path string, o VerifyOptions) (Report, error) {
+	report, err := verifyFile(path, o)
+	var fault sqlite3.Error
+	if errors.As(err, &fault) && (fault.Code == sqlite3.ErrCorrupt || fault.Code == sqlite3.ErrNotADB) {
+		return Report{Damage: []Damage{{Change: Unreadable, Detail: fault.Error()}}, Outside: []Matched{}}, nil
+	}
+	return report, err
+}
+
+func verifyFile(path string, o VerifyOptions) (Report, error) {
 	r, err := openForReview(path)
 	if err != nil {
 		return Report{}, err
