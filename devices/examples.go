@@ -13,7 +13,8 @@ import (
 // The permissible errors are plausible for such instruments: caliper 0.02 mm
 // outside (DIN 862, digital, 0.01 mm, 50 to 200 mm) and 0.03 mm for its small
 // jaws, its rod and its step (assumed); depth gauge 0.03 mm (assumed); micrometer
-// 0.004 mm (DIN 863-1, external, 0 to 50 mm).
+// 0.004 mm (DIN 863-1, external, 0 to 50 mm). About half of each is taken to be left
+// near a length where the error is known (assumed).
 func ExampleProfiles() []session.Profile {
 	return []session.Profile{exampleCaliper(), exampleDepthGauge(), exampleMicrometer(),
 		{Name: "pedal-1", Kind: session.Pedal, Trigger: session.OnPress}}
@@ -27,6 +28,8 @@ func exampleCaliper() session.Profile {
 		ASCII: &session.ASCIILine{Pattern: `V(?P<sign>[+-])(?P<value>[0-9]{3}[.][0-9]{2}|[0-9]{2}[.][0-9]{4}) (?P<unit>mm|in)`},
 		Permissible: map[session.Use]session.Number{session.Outside: decimals(2, 2), session.Inside: decimals(3, 2),
 			session.Depth: decimals(3, 2), session.StepUse: decimals(3, 2)},
+		Local: map[session.Use]session.Number{session.Outside: decimals(1, 2), session.Inside: decimals(15, 3),
+			session.Depth: decimals(15, 3), session.StepUse: decimals(15, 3)},
 	}
 }
 
@@ -46,6 +49,7 @@ func exampleDepthGauge() session.Profile {
 		Binary: &session.BinaryFrame{Bits: 24, Order: highestFirst, Value: []int{9, 14}, Sign: signBit, SignBit: &sign,
 			InchBit: &inch, Scale: decimals(1, 2), InchScale: &inchScale, Fixed: "1..0 0000 0... .... .... ...1"},
 		Permissible: map[session.Use]session.Number{session.Depth: decimals(3, 2), session.StepUse: decimals(3, 2)},
+		Local:       map[session.Use]session.Number{session.Depth: decimals(12, 3), session.StepUse: decimals(12, 3)},
 	}
 }
 
@@ -57,6 +61,7 @@ func exampleMicrometer() session.Profile {
 		ASCII: &session.ASCIILine{Pattern: `(?P<channel>[0-9]{2}) (?P<sign>[ -])(?P<value>[0-9]{2}[.][0-9]{3}) (?P<status>[a-z]{2})`,
 			Channel: "01", GoodStatus: []string{"ok"}},
 		Permissible: map[session.Use]session.Number{session.Outside: decimals(4, 3)},
+		Local:       map[session.Use]session.Number{session.Outside: decimals(2, 3)},
 	}
 }
 

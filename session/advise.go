@@ -3,7 +3,6 @@ package session
 import (
 	"bytes"
 	"cmp"
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -77,13 +76,7 @@ func (j *job) advise(i int) (Advice, error) {
 	if len(a.Open) > 0 || len(a.Unsettled) > 0 {
 		a.State = Provisional
 	}
-	gap, err := calc.Gap(termsOf(a.Terms))
-	if err != nil {
-		return Advice{}, fmt.Errorf("cannot sum chain %q: %w", ch.Name, err)
-	}
-	g := worked(gap)
-	a.Gap = &g
-	return a, j.addFits(ch, &a)
+	return a, j.evaluate(i, &a)
 }
 
 // addTerm adds one dimension of the chain to the advice, and what is open about it.
@@ -168,59 +161,6 @@ func (j *job) placeNames(step int, list string) string {
 	return strings.Join(names, ", ")
 }
 
-func termsOf(views []TermView) []calc.Term {
-	terms := make([]calc.Term, len(views))
-	for i, v := range views {
-		terms[i] = calc.Term{Name: v.Name, Sign: 1, Value: v.Value.Decimal}
-		if v.Sign == "-" {
-			terms[i].Sign = -1
-		}
-	}
-	return terms
-}
-
-// addFits adds the best fits of the stock to an advice that has a gap.
-func (j *job) addFits(ch *Chain, a *Advice) error {
-	fits, err := j.method.BestFits(j.shimProblem(ch, a.Gap.Decimal), fitsKept)
-	if err != nil {
-		return fmt.Errorf("cannot choose shims for chain %q: %w", ch.Name, err)
-	}
-	wanted := worked(fits.Wanted)
-	a.Wanted, a.Possible = &wanted, fits.Possible
-	for i, f := range fits.Best {
-		fit := fitOf(f)
-		if i == 0 {
-			a.Best = &fit
-		} else {
-			a.Others = append(a.Others, fit)
-		}
-	}
-	j.addCheck(ch, a)
-	return nil
-}
-
-// addCheck sets the check gap that was found beside the one expected. It is a
-// finding if the expected one lies outside the feelers by more than two counts.
-func (j *job) addCheck(ch *Chain, a *Advice) {
-	if ch.Check == "" || a.Best == nil {
-		return
-	}
-	step := j.plan.step(ch.Check)
-	a.CheckFound = j.value(step)
-	for i := range j.readings {
-		f := &j.readings[i]
-		if f.step != step || f.standing != Counted || f.taken.Feeler == nil {
-			continue
-		}
-		p, q, want, near := f.taken.Feeler.Passes, f.taken.Feeler.Stops, a.Best.CheckGap, j.grain(ch)
-		if want.LessThan(p.Sub(near)) || want.GreaterThan(q.Add(near)) {
-			a.Findings = append(a.Findings, Reason{"check gap differs", map[string]string{
-				"expected": want.String(), "passes": p.String(), "stops": q.String(), "step": ch.Check,
-			}})
-		}
-	}
-}
-
 // shimProblem puts the plan's stock and sides in the terms of calc. Differences
 // of end float below two counts of the coarsest instrument do not matter.
 func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
@@ -282,7 +222,7 @@ func (j *job) oneMoreDecides(step, place int) bool {
 	}
 	swing := p.Spread.DivRound(decimal.NewFromInt(2*int64(len(j.plan.Steps[step].Places))), 9)
 	for i := range j.plan.Chains {
-		if j.lastOpen(i, step, place) && j.swingMatters(&j.plan.Chains[i], swing) {
+		if j.lastOpen(i, step, place) && j.swingMatters(i, swing) {
 			return true
 		}
 	}
@@ -313,25 +253,24 @@ func (j *job) lastOpen(i, step, place int) bool {
 }
 
 // swingMatters tells whether the best packs differ at gap ± swing.
-func (j *job) swingMatters(ch *Chain, swing decimal.Decimal) bool {
-	gap := decimal.Zero
-	for _, t := range ch.Terms {
-		v := t.Given
-		if t.Step != "" {
-			v = j.value(j.plan.step(t.Step))
-		}
-		if t.Sign == "-" {
-			gap = gap.Sub(v.Decimal)
-		} else {
-			gap = gap.Add(v.Decimal)
-		}
-	}
-	low, errLow := j.method.BestFits(j.shimProblem(ch, gap.Sub(swing)), 1)
-	high, errHigh := j.method.BestFits(j.shimProblem(ch, gap.Add(swing)), 1)
-	if errLow != nil || errHigh != nil || len(low.Best) == 0 || len(high.Best) == 0 {
+func (j *job) swingMatters(i int, swing decimal.Decimal) bool {
+	acct, err := j.accountFor(i)
+	if err != nil {
 		return false
 	}
-	return !samePacks(low.Best[0], high.Best[0])
+	known, err := acct.conclude()
+	if err != nil {
+		return false
+	}
+	best := func(gap decimal.Decimal) *calc.LikelyFit {
+		fits, err := j.method.LikelyFits(j.likelyProblem(acct.chain, known.uncertainty.Estimate(gap)), 1)
+		if err != nil || len(fits.Best) == 0 {
+			return nil
+		}
+		return &fits.Best[0]
+	}
+	low, high := best(known.value.Sub(swing)), best(known.value.Add(swing))
+	return low != nil && high != nil && !samePacks(low.Fit, high.Fit)
 }
 
 func samePacks(a, b calc.Fit) bool {

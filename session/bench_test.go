@@ -11,7 +11,7 @@ import (
 // measureUpToGasket measures the bottom end up to its gasket.
 func measureUpToGasket(r *rig) {
 	r.t.Helper()
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	for range 4 {
 		r.press("caliper-1", "52.54")
 	}
@@ -40,13 +40,18 @@ func TestAWholeJob(t *testing.T) {
 	measureBottomEnd(r)
 	a := r.bench.Snapshot().Advice[0]
 	require.Equal(t, Final, a.State)
-	require.Equal(t, "0.53", a.Gap.String())
-	require.Equal(t, "0.18", a.Best.Packs[0].Total.String())
-	require.Equal(t, "0.18", a.Best.Packs[1].Total.String())
-	require.True(t, a.Best.EndFloat.Equal(mm("0.17").Decimal))
-	require.True(t, a.Best.CheckGap.Equal(mm("0.35").Decimal))
+	require.Equal(t, "0.4828", a.Gap.String(), "0.53 as read, less 0.0072 of crush and half of the play of two bearings")
+	require.Equal(t, "0.16", a.Best.Packs[0].Total.String())
+	require.Equal(t, "0.16", a.Best.Packs[1].Total.String())
+	require.Equal(t, "0.1628", a.Best.EndFloat.String())
+	require.Equal(t, "0.3228", a.Best.CheckGap.String())
+	require.Len(t, a.Corrections, 3)
+	warm := a.WarmFloat.Sub(a.Best.EndFloat.Decimal).InexactFloat64()
+	require.InDelta(t, (27.41+25.30)*23e-6*60+0.36*20e-6*60-52.54*11.5e-6*75, warm, 1e-5)
 	require.True(t, a.Best.Inside)
-	require.Equal(t, "not evaluated", a.Uncertainty)
+	require.Equal(t, "evaluated", a.Uncertainty)
+	require.Equal(t, "not shown", a.Best.Outcome, "two depths with a rod that may be off by 0.03 mm")
+	require.Equal(t, "zero check", a.Next[0].Act.Code)
 	require.Len(t, a.Counted, 18)
 
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.40"})
@@ -58,16 +63,33 @@ func TestAWholeJob(t *testing.T) {
 	require.Equal(t, NoStep, r.press("caliper-1", "52.54").Ruling)
 }
 
-func TestAFeelerThatContradictsTheChainIsAFinding(t *testing.T) {
+func TestAFeelerThatContradictsTheChainStandsAlone(t *testing.T) {
 	r := newRig(t)
 	measureBottomEnd(r)
-	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.40", Stops: "0.45"})
-	require.Equal(t, "check gap differs", r.bench.Snapshot().Advice[0].Findings[0].Code)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.60", Stops: "0.65"})
+	a := r.bench.Snapshot().Advice[0]
+	require.False(t, a.Evidence.Agrees)
+	require.Less(t, a.Evidence.En, -1.0)
+	require.Equal(t, "chain and direct measurement disagree", a.Findings[0].Code)
+	require.True(t, a.Gap.Equal(mm("0.785").Decimal), "0.625 between the blades and 0.16 of shim; it is %s", a.Gap)
+}
+
+func TestAFeelerThatAgreesNarrowsTheGap(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	before := r.bench.Snapshot().Advice[0]
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.35", Stops: "0.40"})
+	a := r.bench.Snapshot().Advice[0]
+	require.True(t, a.Evidence.Agrees)
+	require.True(t, a.Budget.U.LessThan(before.Budget.U.Decimal))
+	require.True(t, a.Gap.GreaterThan(before.Gap.Decimal), "the feelers found more than the chain")
+	require.Equal(t, "shown inside", a.Best.Outcome)
+	require.True(t, before.Gap.Equal(a.Evidence.Chain.Decimal))
 }
 
 func TestTwoRepeatsThatAgreeCloseAPlace(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.requireAt("crank-width", 0)
 	r.press("caliper-1", "52.54")
 	r.requireAt("crank-width", 0)
@@ -78,7 +100,7 @@ func TestTwoRepeatsThatAgreeCloseAPlace(t *testing.T) {
 
 func TestDisagreementAsksForAThird(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.press("caliper-1", "52.54")
 	r.press("caliper-1", "52.56")
 	r.requireAt("crank-width", 0)
@@ -89,7 +111,7 @@ func TestDisagreementAsksForAThird(t *testing.T) {
 
 func TestASlippedReadingIsLeftOutAndSaysWhy(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.press("caliper-1", "52.54")
 	slip := r.press("caliper-1", "52.71")
 	require.Equal(t, Counted, r.reading(slip.Seq).Standing, "with two nobody can say which is wrong")
@@ -105,7 +127,7 @@ func TestASlippedReadingIsLeftOutAndSaysWhy(t *testing.T) {
 
 func TestThreeThatAllDifferAreUnsettled(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.press("caliper-1", "52.30")
 	r.press("caliper-1", "52.50")
 	r.press("caliper-1", "52.70")
@@ -117,7 +139,7 @@ func TestThreeThatAllDifferAreUnsettled(t *testing.T) {
 func TestRulings(t *testing.T) {
 	r := newRig(t)
 	require.Equal(t, NoStep, r.press("caliper-1", "52.54").Ruling)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	require.Equal(t, WrongInstrument, r.press("depth-1", "52.54").Ruling)
 	require.Equal(t, WrongInstrument, r.press("stranger", "52.54").Ruling)
 	require.Equal(t, OutOfRange, r.press("caliper-1", "62.54").Ruling)
@@ -134,7 +156,7 @@ func TestRulings(t *testing.T) {
 
 func TestAContinuousSenderIsNotSetDownAnew(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
 	for range 5 {
 		r.clock.move(500 * time.Millisecond)
@@ -247,8 +269,8 @@ func TestOneMoreIsAskedWhenItWouldChangeTheAdvice(t *testing.T) {
 	measureUpToGasket(r)
 	r.press("micrometer-1", "0.360")
 	r.press("micrometer-1", "0.360")
-	r.press("micrometer-1", "0.345")
-	r.press("micrometer-1", "0.346")
+	r.press("micrometer-1", "0.360")
+	r.press("micrometer-1", "0.361")
 	r.requireAt("check-gap", 0)
 
 	// A window as narrow as a count makes the last count matter.
@@ -287,7 +309,7 @@ count = 1
 
 func TestNextBackAndPlace(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	require.Equal(t, "repeats missing", r.refused(Command{Do: Next}))
 	require.Equal(t, "first step", r.refused(Command{Do: Back}))
 	r.do(Command{Do: GoToPlace, Place: "a quarter turn on"})
@@ -380,7 +402,7 @@ func TestAStepThatClosesOnCommand(t *testing.T) {
 
 func TestEnter(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	for _, c := range []struct {
 		code string
 		c    Command
@@ -414,7 +436,7 @@ func TestEnter(t *testing.T) {
 
 func TestTake(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	require.Equal(t, "press it", r.refused(Command{Do: Take}))
 	require.Equal(t, "press it", r.refused(Command{Do: Take, Instrument: "caliper-1"}))
 	require.Equal(t, "not live", r.refused(Command{Do: Take, Instrument: "micrometer-1"}))
@@ -427,7 +449,7 @@ func TestBeginAndEndAreRefusedWhereTheyMustBe(t *testing.T) {
 	r := newRig(t)
 	require.Equal(t, "no job", r.refused(Command{Do: End}))
 	require.Equal(t, "bad plan", r.refused(Command{Do: Begin, Plan: "plan = 3"}))
-	require.Equal(t, "unknown command", func() string { r.begin("pump-bottom-end.toml"); return r.refused(Command{Do: "dance"}) }())
+	require.Equal(t, "unknown command", func() string { r.begin("pump-bottom-end-short.toml"); return r.refused(Command{Do: "dance"}) }())
 	require.Equal(t, "job open", r.refused(Command{Do: Begin, Plan: twins}))
 	require.Equal(t, "steps open", r.refused(Command{Do: End}))
 	r.do(Command{Do: End, Note: "the crank is cracked"})
@@ -451,7 +473,7 @@ func TestARunThatStartsAgainGoesOnWhereItWas(t *testing.T) {
 
 func TestWhatTheDiskRefusesDoesNotCount(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.log.broken = errors.New("no space left")
 	r.clock.move(time.Second)
 	_, err := r.submit(Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54", At: r.clock.wall, Mono: r.clock.mono})
@@ -468,7 +490,7 @@ func TestWhatTheDiskRefusesDoesNotCount(t *testing.T) {
 
 func TestWhatTheDiskKeptAfterAllIsAdopted(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.log.broken, r.log.keeps = errors.New("I/O error"), true
 	_, err := r.bench.Submit(t.Context(), Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54"})
 	require.Error(t, err)

@@ -49,11 +49,12 @@ func Verbs() []Verb {
 // A Receipt says what became of a reading or command that was accepted. It is
 // given only once the entries are on disk.
 type Receipt struct {
-	Seq    int64   `json:"seq"` // the first entry it made
-	Job    string  `json:"job,omitempty"`
-	Ruling Ruling  `json:"ruling,omitempty"` // of a reading
-	Why    *Reason `json:"why,omitempty"`
-	Ask    string  `json:"ask,omitempty"` // take: the instrument to ask
+	Seq       int64      `json:"seq"` // the first entry it made
+	Job       string     `json:"job,omitempty"`
+	Ruling    Ruling     `json:"ruling,omitempty"` // of a reading
+	Why       *Reason    `json:"why,omitempty"`
+	Ask       string     `json:"ask,omitempty"`       // take: the instrument to ask
+	Prospects []Prospect `json:"prospects,omitempty"` // begin: what these instruments can show
 }
 
 // A Refusal is the bench's no to a command: what is wrong and what to do instead.

@@ -109,12 +109,25 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	if no := t.state.equipped(plan); no != nil {
 		return Receipt{}, no
 	}
+	prospects, err := Foresee(t.state.method, plan, t.state.profiles())
+	if err != nil {
+		return Receipt{}, refuse("bad plan", "the plan cannot be judged: "+err.Error(), "mend it and begin again")
+	}
 	first := t.state.seq + 1
 	t.operator = c.Operator
 	t.add(Began{Plan: c.Plan, Reference: c.Reference})
 	t.by(c.Operator, FromBench)
 	t.openNext()
-	return Receipt{Seq: first, Job: strconv.FormatInt(t.state.lastJob, 10)}, nil
+	return Receipt{Seq: first, Job: strconv.FormatInt(t.state.lastJob, 10), Prospects: prospects}, nil
+}
+
+// profiles are those of this run's instruments.
+func (s *State) profiles() []Profile {
+	profiles := make([]Profile, len(s.instruments))
+	for i := range s.instruments {
+		profiles[i] = s.instruments[i].profile
+	}
+	return profiles
 }
 
 // equipped refuses a plan that asks for an instrument the bench does not have.

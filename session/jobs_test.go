@@ -19,9 +19,9 @@ import (
 
 var record = flag.Bool("record", false, "write the recorded jobs anew from their scripts")
 
-// act is one line of a job's script: a press of an instrument, a port event or a
+// scriptLine is one line of a job's script: a press of an instrument, a port event or a
 // command, some time after the line before.
-type act struct {
+type scriptLine struct {
 	AfterMS int          `json:"after_ms"`
 	Press   *press       `json:"press,omitempty"`
 	Port    *PortChanged `json:"port,omitempty"`
@@ -57,7 +57,7 @@ func playJob(t *testing.T, folder string) {
 	require.NoError(t, err)
 	defer script.Close()
 	for lines := bufio.NewScanner(script); lines.Scan(); {
-		var a act
+		var a scriptLine
 		require.NoError(t, decodeStrictly(lines.Bytes(), &a), lines.Text())
 		r.act(a)
 		shown[len(r.log.texts)] = shownNow(t, r)
@@ -77,7 +77,7 @@ func shownNow(t *testing.T, r *rig) string { return hash(asJSON(t, r.bench.Snaps
 
 func hash(text string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(text))) }
 
-func (r *rig) act(a act) {
+func (r *rig) act(a scriptLine) {
 	r.t.Helper()
 	r.clock.move(time.Duration(a.AfterMS) * time.Millisecond)
 	switch {

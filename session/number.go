@@ -144,5 +144,15 @@ func middle(a, b Number) decimal.Decimal {
 // lastDigit is one unit of the last digit that n is written with.
 func lastDigit(n Number) Number { return Num(decimal.New(1, n.Exponent())) }
 
-// worked gives a worked-out length at least two decimals; more are kept.
-func worked(d decimal.Decimal) Number { return Num(d.Add(decimal.New(0, -2))) }
+// worked gives a worked-out length two decimals at least, and no zeros behind them.
+func worked(d decimal.Decimal) Number {
+	d = d.Add(decimal.New(0, -2))
+	for d.Exponent() < -2 {
+		shorter := d.Truncate(-d.Exponent() - 1)
+		if !shorter.Equal(d) {
+			break
+		}
+		d = shorter
+	}
+	return Num(d)
+}

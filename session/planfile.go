@@ -558,6 +558,11 @@ func (p *Plan) step(name string) int {
 	return slices.IndexFunc(p.Steps, func(s Step) bool { return s.Name == name })
 }
 
+// chain finds a chain by name; -1 if there is none.
+func (p *Plan) chain(name string) int {
+	return slices.IndexFunc(p.Chains, func(ch Chain) bool { return ch.Name == name })
+}
+
 // bar finds a bar by name; -1 if there is none.
 func (p *Plan) bar(name string) int {
 	return slices.IndexFunc(p.Bars, func(b Bar) bool { return b.Name == name })

@@ -28,15 +28,24 @@ type Profile struct {
 	ASCII         *ASCIILine     `toml:"ascii" json:"ascii,omitempty"`
 	Binary        *BinaryFrame   `toml:"binary" json:"binary,omitempty"`
 	Permissible   map[Use]Number `toml:"permissible_error_mm" json:"permissible_error_mm,omitempty"` // ±a per use
+	// Local is what is left of the permissible error near a length where the error
+	// is known from a certificate or a check; all of it if not given.
+	Local map[Use]Number `toml:"local_error_mm" json:"local_error_mm,omitempty"`
+	// Scale is the relative error ± of its scale, in 10⁻⁶; 50 if not given.
+	Scale *Number `toml:"scale_error_e6" example:"50" json:"scale_error_e6,omitempty"`
 	// Expansion is that of its scale; 11.5 (steel) if not given.
 	Expansion    *Number       `toml:"expansion_per_kelvin_e6" example:"11.5" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
 	Certificates []Certificate `toml:"certificate" json:"certificates,omitempty"`
+	// Assumed says that nobody stated the rest: it is as such instruments usually are.
+	Assumed bool `json:"assumed,omitempty"`
 }
 
 // A Certificate is what a calibration found for one use: the error of indication,
 // which is taken off, and its expanded uncertainty.
 type Certificate struct {
 	Use      Use     `toml:"use" strict:"required,oneof=outside|inside|depth|step|gap" example:"outside" json:"use"`
+	At       Number  `toml:"at_mm" strict:"required" example:"50.000" json:"at_mm"`
+	Reach    *Number `toml:"reach_mm" example:"25" json:"reach_mm,omitempty"` // how far from there it speaks; 25 if not given
 	Error    Number  `toml:"error_mm" strict:"required" example:"0.003" json:"error_mm"`
 	Expanded Number  `toml:"expanded_mm" strict:"required" example:"0.006" json:"expanded_mm"`
 	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"`                       // 2 if not given

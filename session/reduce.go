@@ -16,13 +16,9 @@ func (j *job) reduce(step int) error {
 		j.steps[step].reduction = nil
 		return nil
 	}
-	governs, err := calc.ParseGoverns(j.plan.Steps[step].Governs)
+	rule, err := j.reduceRule(step)
 	if err != nil {
 		return err
-	}
-	rule := calc.ReduceRule{Governs: governs}
-	if d := j.plan.Steps[step].Differ; d != nil {
-		rule.PlacesDiffer = decimal.NewNullDecimal(d.Decimal)
 	}
 	reduction, err := j.method.Reduce(repeats, j.scatter(step), rule)
 	if err != nil {
@@ -37,6 +33,19 @@ func (j *job) reduce(step int) error {
 		}
 	}
 	return nil
+}
+
+// reduceRule is how the plan wants a step worked out.
+func (j *job) reduceRule(step int) (calc.ReduceRule, error) {
+	governs, err := calc.ParseGoverns(j.plan.Steps[step].Governs)
+	if err != nil {
+		return calc.ReduceRule{}, err
+	}
+	rule := calc.ReduceRule{Governs: governs}
+	if d := j.plan.Steps[step].Differ; d != nil {
+		rule.PlacesDiffer = decimal.NewNullDecimal(d.Decimal)
+	}
+	return rule, nil
 }
 
 // repeats lists the readings that a step is worked out from, and their indices.

@@ -99,9 +99,18 @@ func mm(text string) Number {
 
 func testProfiles() []Profile {
 	return []Profile{
-		{Name: "caliper-1", Kind: Caliper, Trigger: OnPress, Resolution: mm("0.01"), Repeatability: mm("0.008")},
-		{Name: "depth-1", Kind: DepthGauge, Trigger: OnPress, Resolution: mm("0.01"), Repeatability: mm("0.010")},
-		{Name: "micrometer-1", Kind: Micrometer, Trigger: OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015")},
+		{
+			Name: "caliper-1", Kind: Caliper, Trigger: OnPress, Resolution: mm("0.01"), Repeatability: mm("0.008"),
+			Permissible: map[Use]Number{Outside: mm("0.02"), Depth: mm("0.03")}, Local: map[Use]Number{Outside: mm("0.01"), Depth: mm("0.01")},
+		},
+		{
+			Name: "depth-1", Kind: DepthGauge, Trigger: OnPress, Resolution: mm("0.01"), Repeatability: mm("0.010"),
+			Permissible: map[Use]Number{Depth: mm("0.03")}, Local: map[Use]Number{Depth: mm("0.01")},
+		},
+		{
+			Name: "micrometer-1", Kind: Micrometer, Trigger: OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015"),
+			Permissible: map[Use]Number{Outside: mm("0.004")},
+		},
 		{Name: "feelers", Kind: Feeler, Resolution: mm("0.05"), Repeatability: mm("0.02")},
 	}
 }

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
 )
 
 // rule decides what a reading is: filed under the active step and place, or why not.
@@ -74,7 +76,7 @@ func (j *job) warmthOf(name string) *TemperatureTaken {
 }
 
 // tooWarm says why a step's part cannot be measured yet, and how long it takes to
-// cool by halves to the limit above the shop.
+// come within the limit of the shop.
 func (j *job) tooWarm(step *Step) *Reason {
 	part, shop := j.warmthOf(step.Part), j.warmthOf(Shop)
 	if part == nil || step.Reference != nil {
@@ -84,14 +86,14 @@ func (j *job) tooWarm(step *Step) *Reason {
 	if shop != nil {
 		air = &shop.Celsius
 	}
-	excess, limit := part.Celsius.Sub(air.Decimal), j.plan.Temperature.Warm
-	if excess.LessThanOrEqual(limit.Decimal) {
-		return nil
+	limit := j.plan.Temperature.Warm
+	constant := j.plan.Temperature.Cooling.InexactFloat64() / math.Ln2
+	finding, warm, err := calc.Warm(part.Celsius.InexactFloat64(), air.InexactFloat64(), limit.InexactFloat64(), constant)
+	if err != nil || !warm {
+		return nil // a plan in State is sound, and temperatures were checked when taken
 	}
-	halves := math.Log2(excess.InexactFloat64() / limit.InexactFloat64())
-	minutes := math.Ceil(halves * j.plan.Temperature.Cooling.InexactFloat64())
 	return &Reason{"part warm", map[string]string{
-		"part": step.Part, "celsius": part.Celsius.String(), "limit": limit.String(), "shop": air.String(), "wait_minutes": strconv.Itoa(int(minutes)),
+		"part": step.Part, "celsius": part.Celsius.String(), "limit": limit.String(), "shop": air.String(), "wait_minutes": finding.Params["wait"],
 	}}
 }
 

@@ -127,7 +127,8 @@ type OutlierView struct {
 
 // Advice is what the daemon recommends now for one chain, with its reasons.
 //
-// It makes no claim of certainty: Uncertainty says so until the budget is known.
+// What is known of its uncertainty stands in Budget; without one, nothing is claimed
+// about how certain it is.
 type Advice struct {
 	Chain       string      `json:"chain"`
 	Title       string      `json:"title"`
@@ -149,7 +150,19 @@ type Advice struct {
 	Counted     []int64     `json:"counted,omitempty"` // sequences of the readings that count
 	LeftOut     []int64     `json:"left_out,omitempty"`
 	Findings    []Reason    `json:"findings,omitempty"`
-	Uncertainty string      `json:"uncertainty"` // "not evaluated"
+	Uncertainty string      `json:"uncertainty"` // "evaluated", or "not evaluated" while there is no gap
+
+	// The rest is there once there is a gap.
+	Corrections []Correction  `json:"corrections,omitempty"`   // known errors that were taken off
+	Budget      *BudgetView   `json:"budget,omitempty"`        // of the gap
+	Barred      []Reason      `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
+	Assumed     []Reason      `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent
+	Limits      []string      `json:"limits,omitempty"`        // what keeps the best fit from being shown inside: "stock", "measurement"
+	Drawn       *DrawnView    `json:"monte_carlo,omitempty"`   // asked for offline
+	Change      *Number       `json:"change_mm,omitempty"`     // with limit "stock": how much thicker a total would hit the aim
+	Next        []NextAct     `json:"next,omitempty"`          // what would make it surer, cheapest first
+	Evidence    *EvidenceView `json:"evidence,omitempty"`      // a direct measurement of the gap
+	WarmFloat   *Number       `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
 }
 
 // An AdviceState says how far the measuring has come.
@@ -177,6 +190,80 @@ type Fit struct {
 	EndFloat Number `json:"end_float_mm"` // cold
 	CheckGap Number `json:"check_gap_mm"` // to find with only the first side's pack fitted
 	Inside   bool   `json:"inside_window"`
+
+	Expanded *Number `json:"expanded_mm,omitempty"` // of the end float
+	Outcome  string  `json:"outcome,omitempty"`     // "shown inside", "not shown" or "shown outside"
+	Guard    *Number `json:"guard_mm,omitempty"`    // width of the guard band
+	Chance   *Chance `json:"chance,omitempty"`
+}
+
+// A DrawnView is what Monte Carlo gives for the end float of the best fit.
+type DrawnView struct {
+	Draws  int     `json:"draws"`
+	Seed   uint64  `json:"seed"`
+	U      Number  `json:"u_mm"`
+	Low    Number  `json:"low_mm"` // of the interval that the coverage asks for
+	High   Number  `json:"high_mm"`
+	Inside float64 `json:"inside"` // probability
+}
+
+// A Chance is a probability for each side of the window, to four decimals.
+type Chance struct {
+	Inside   float64 `json:"inside"`
+	TooTight float64 `json:"too_tight"`
+	TooLoose float64 `json:"too_loose"`
+}
+
+// A Correction is a known error that was taken off a dimension.
+type Correction struct {
+	Code   string `json:"code"`
+	Term   string `json:"term"`
+	Amount Number `json:"amount_mm"` // added to the dimension
+}
+
+// A BudgetView is the uncertainty budget of a gap. Its lines come biggest first.
+type BudgetView struct {
+	U        Number       `json:"u_mm"`
+	Expanded Number       `json:"expanded_mm"` // two significant digits, rounded up
+	K        float64      `json:"k"`
+	Freedom  float64      `json:"degrees_of_freedom"` // effective, truncated; 0 means without end
+	Coverage Number       `json:"coverage"`
+	Way      string       `json:"way"`     // "student", "convolution" or "draws"
+	Edition  string       `json:"edition"` // of the decision rule
+	Level    Number       `json:"level"`
+	Lines    []BudgetLine `json:"lines"`
+}
+
+// A BudgetLine is one cause of uncertainty.
+type BudgetLine struct {
+	Name         string  `json:"name"`
+	Shape        string  `json:"shape"`
+	U            float64 `json:"u"`           // in the cause's own unit
+	Sensitivity  float64 `json:"sensitivity"` // mm of gap per unit of the cause
+	Contribution Number  `json:"contribution_mm"`
+	Freedom      float64 `json:"degrees_of_freedom"` // 0 means without end
+	Share        float64 `json:"share"`              // of u²
+}
+
+// A NextAct is something that would make the advice surer.
+type NextAct struct {
+	Act      Reason  `json:"act"`
+	Minutes  float64 `json:"minutes"`
+	Expanded Number  `json:"expanded_mm"`     // what it would come to
+	Outcome  string  `json:"outcome"`         // of the best fit then, if the value stays
+	AtBest   string  `json:"outcome_at_best"` // of a float in the middle of the window
+}
+
+// An EvidenceView is a direct measurement of the gap and how it agrees with the chain.
+type EvidenceView struct {
+	Step     string  `json:"step"`
+	Found    Number  `json:"found_mm"` // the check gap
+	Gap      Number  `json:"gap_mm"`   // what it gives
+	Expanded Number  `json:"expanded_mm"`
+	Chain    Number  `json:"chain_gap_mm"` // what the chain alone gave
+	En       float64 `json:"en"`
+	Agrees   bool    `json:"agrees"`
+	Weight   float64 `json:"weight"` // in the gap that is advised from
 }
 
 // A Pack is all shims on one side.

@@ -74,6 +74,7 @@ type job struct {
 	profiles []Profile          // of the instruments used, as they were; only appended to
 	warmth   []TemperatureTaken // the latest of each part and of the shop
 	advice   []*Advice          // per chain; what the log last said
+	fitted   []*Pack            // per chain; the first side's pack as advised when its check gap was read
 	stale    bool               // something changed that advice depends on
 }
 
@@ -118,6 +119,7 @@ func (s *State) clone() *State {
 	j.warmth = slices.Clone(j.warmth)
 	j.profiles = slices.Clip(j.profiles)
 	j.advice = slices.Clone(j.advice)
+	j.fitted = slices.Clone(j.fitted)
 	j.steps = slices.Clone(j.steps)
 	for i := range j.steps {
 		j.steps[i].places = slices.Clone(j.steps[i].places)
@@ -201,6 +203,7 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 		step: -1, before: -1,
 		steps:  make([]stepState, len(plan.Steps)),
 		advice: make([]*Advice, len(plan.Chains)),
+		fitted: make([]*Pack, len(plan.Chains)),
 		stale:  true,
 	}
 	for i, step := range plan.Steps {
@@ -274,6 +277,11 @@ func (j *job) profileOf(instrument string) int {
 // file makes reading i count under a step and place.
 func (j *job) file(i, step, place int) error {
 	j.readings[i].step, j.readings[i].place = step, place
+	for k, ch := range j.plan.Chains {
+		if ch.Check == j.plan.Steps[step].Name && j.advice[k] != nil && j.advice[k].Best != nil {
+			j.fitted[k] = &j.advice[k].Best.Packs[0]
+		}
+	}
 	if step == j.step {
 		j.fresh = false
 	}
@@ -433,12 +441,9 @@ func (j *job) restore(b Restored) error {
 }
 
 func (j *job) advised(b Advised) error {
-	for i, ch := range j.plan.Chains {
-		if ch.Name == b.Advice.Chain {
-			a := b.Advice
-			j.advice[i] = &a
-			return nil
-		}
+	if i := j.plan.chain(b.Advice.Chain); i >= 0 {
+		j.advice[i] = &b.Advice
+		return nil
 	}
 	return fmt.Errorf("the plan has no chain %q", b.Advice.Chain)
 }

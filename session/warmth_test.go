@@ -8,7 +8,7 @@ import (
 
 func TestAPartThatIsStillWarmIsNotMeasured(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	r.do(Command{Do: Next, Step: "pump-depth"})
 	r.do(Command{Do: TakeTemperature, Of: "pump-half", Celsius: "52.0"})
 	got := r.press("depth-1", "37.41")
@@ -25,7 +25,7 @@ func TestAPartThatIsStillWarmIsNotMeasured(t *testing.T) {
 
 func TestTemperaturesThatAreRefused(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	require.Equal(t, "no such part", r.refused(Command{Do: TakeTemperature, Of: "piston", Celsius: "20"}))
 	for _, c := range []Command{{Celsius: "hot"}, {Celsius: "9999"}, {Celsius: "20", U: "-1"}, {Celsius: "20", U: "x"}, {}} {
 		c.Do, c.Of = TakeTemperature, Shop
@@ -35,7 +35,7 @@ func TestTemperaturesThatAreRefused(t *testing.T) {
 
 func TestAJobCarriesTheProfilesOfItsReadings(t *testing.T) {
 	r := newRig(t)
-	r.begin("pump-bottom-end.toml")
+	r.begin("pump-bottom-end-short.toml")
 	count := func() (n int) {
 		require.NoError(t, r.log.replay(-1)(func(e Entry) error {
 			if b, ok := e.Body.(InstrumentUsed); ok && e.Job == "1" {

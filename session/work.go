@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/shopspring/decimal"
+
 	"shimwright/calc"
 	"shimwright/session/tomlfile"
 )
@@ -27,9 +29,17 @@ const maxWorkRows = 100_000
 // with or without a number behind it, counts as the kind that the step asks for.
 //
 // There is no profile in a file: the resolution is that of the last digit of the
-// first value of an instrument, and its repeatability is assumed to be as much.
+// first value of an instrument, its repeatability is assumed to be as much, and its
+// permissible errors are UsualLimits; the advice says that they were assumed.
 // The error is a tomlfile.Problems that lists every mistake with its place.
 func Work(planFile string, planText []byte, csvFile string, csvText io.Reader) (Snapshot, error) {
+	return WorkAndDraw(planFile, planText, csvFile, csvText, 0, 0)
+}
+
+// WorkAndDraw is Work with a second way to the same interval: each gap's budget is
+// drawn so many times from seed (JCGM 101:2008), and what that gives stands in the
+// advice beside the analytic result. No draws are no second way.
+func WorkAndDraw(planFile string, planText []byte, csvFile string, csvText io.Reader, draws int, seed uint64) (Snapshot, error) {
 	plan, err := ReadPlan(planFile, planText)
 	if err != nil {
 		return Snapshot{}, err
@@ -54,7 +64,53 @@ func Work(planFile string, planText []byte, csvFile string, csvText io.Reader) (
 	if t.err != nil {
 		return Snapshot{}, fmt.Errorf("cannot work out %s: %w", csvFile, t.err)
 	}
-	return t.state.Snapshot(), nil
+	s := t.state.Snapshot()
+	if draws == 0 {
+		return s, nil
+	}
+	for i := range s.Advice {
+		if s.Advice[i].Best == nil {
+			continue
+		}
+		drawn, err := t.state.job.draw(i, *s.Advice[i].Best, draws, seed)
+		if err != nil {
+			return Snapshot{}, fmt.Errorf("cannot draw chain %q: %w", s.Advice[i].Chain, err)
+		}
+		s.Advice[i].Drawn = drawn
+	}
+	return s, nil
+}
+
+// draw finds the interval of a fit's end float by Monte Carlo, the shims' own
+// tolerances included.
+func (j *job) draw(i int, fit Fit, draws int, seed uint64) (*DrawnView, error) {
+	acct, err := j.accountFor(i)
+	if err != nil {
+		return nil, err
+	}
+	known, err := acct.conclude()
+	if err != nil {
+		return nil, err
+	}
+	b := known.budget
+	for side, pack := range fit.Packs {
+		for k, piece := range pack.Pieces {
+			b.Terms = append(b.Terms, calc.Weight{Name: "shim", C: -1})
+			b.Causes = append(b.Causes, flatCause(fmt.Sprintf("shim %d on side %d", k+1, side+1), j.plan.toleranceOf(piece), []calc.Effect{{Term: len(b.Terms) - 1, By: 1}}))
+		}
+	}
+	sample, err := b.MonteCarlo(draws, seed)
+	if err != nil {
+		return nil, err
+	}
+	low, high := sample.Interval(j.plan.Decision.Coverage.InexactFloat64())
+	at := func(x float64) Number {
+		return worked(fit.EndFloat.Add(decimal.NewFromFloat(x)).RoundBank(4))
+	}
+	float := fit.EndFloat.InexactFloat64()
+	ch := &j.plan.Chains[i]
+	inside := sample.Below(ch.Most.InexactFloat64()-float) - sample.Below(ch.Least.InexactFloat64()-float)
+	return &DrawnView{Draws: draws, Seed: seed, U: Num(decimal.NewFromFloat(sample.U()).RoundBank(correctionPlaces)), Low: at(low), High: at(high), Inside: rounded(inside, 4)}, nil
 }
 
 // row is one reading of a file.
@@ -68,6 +124,9 @@ type row struct {
 // row goes to the row's place and enters its value.
 func (t *turn) row(r row) error {
 	j := t.state.job
+	if j.isCheck(r.step) {
+		t.advise() // the check gap is read with what is advised by now
+	}
 	if j.step != r.step || j.place != r.place {
 		t.add(Moved{"place", j.plan.Steps[r.step].Name, r.place})
 	}
@@ -215,7 +274,10 @@ func profilesOf(rows []row) []Profile {
 		_ = unit.UnmarshalText([]byte(r.command.Unit))
 		n, _ := ParseNumber(text)
 		count := unit.ToMM(lastDigit(n))
-		profiles = append(profiles, Profile{Name: name, Kind: r.kind, Resolution: count, Repeatability: count})
+		profiles = append(profiles, Profile{
+			Name: name, Kind: r.kind, Resolution: count, Repeatability: count,
+			Permissible: UsualLimits(r.kind), Local: usualLocal(r.kind), Assumed: true,
+		})
 	}
 	return profiles
 }

@@ -11,7 +11,8 @@ import (
 )
 
 func (a *app) adviceCommand() *cobra.Command {
-	return &cobra.Command{
+	var budget bool
+	cmd := &cobra.Command{
 		Use: "advice", Short: "Which shims go where, what to expect, and why", Args: between(0, 0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, err := a.latest(cmd)
@@ -29,6 +30,9 @@ func (a *app) adviceCommand() *cobra.Command {
 					a.page.gap()
 				}
 				a.page.advice(adv)
+				if budget {
+					a.page.budget(adv)
+				}
 			}
 			if len(s.Advice) == 0 {
 				a.page.para("", "", "The plan has no chain, so there is nothing to advise.")
@@ -36,6 +40,8 @@ func (a *app) adviceCommand() *cobra.Command {
 			return nil
 		},
 	}
+	cmd.Flags().BoolVar(&budget, "budget", false, "show the uncertainty budget, biggest cause first")
+	return cmd
 }
 
 // advice shows the advice for one chain: what to do, why, and the sums.
@@ -46,7 +52,11 @@ func (p *page) advice(a session.Advice) {
 		p.strong("", "", wording.Headline(a))
 	}
 	p.gap()
-	p.para("", "", wording.Why(a))
+	if a.Best != nil && a.Best.Inside {
+		p.para("", "", strings.TrimSpace(wording.Outcome(a)+" "+wording.Why(a)))
+	} else {
+		p.para("", "", wording.Why(a))
+	}
 	p.gap()
 	p.terms(a)
 	p.others(a)

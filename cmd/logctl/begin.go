@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // maxFile is how much of a file is read: a plan is shorter, and so is a job.
@@ -43,6 +44,9 @@ func (a *app) begun(r session.Receipt, s session.Snapshot) {
 		for _, caution := range s.Job.Cautions {
 			a.page.para("  Caution: ", "    ", caution)
 		}
+	}
+	for _, p := range r.Prospects {
+		a.page.para("  ", "    ", wording.Prospect(p))
 	}
 	a.page.gap()
 	a.moved(r, s)

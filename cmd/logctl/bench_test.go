@@ -37,7 +37,9 @@ func realBench(t *testing.T) (*session.Bench, *memory) {
 	profile := func(name string, kind session.Kind, count string) session.Profile {
 		n, err := session.ParseNumber(count)
 		require.NoError(t, err)
-		return session.Profile{Name: name, Kind: kind, Resolution: n, Repeatability: n}
+		p := session.UsualProfile(kind)
+		p.Name, p.Resolution, p.Repeatability = name, n, n
+		return p
 	}
 	log := &memory{}
 	b, err := session.NewBench(session.Config{

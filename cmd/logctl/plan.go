@@ -6,8 +6,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shimwright/calc"
 	"shimwright/session"
 	"shimwright/session/tomlfile"
+	"shimwright/session/wording"
 )
 
 func (a *app) planCommand() *cobra.Command {
@@ -28,6 +30,8 @@ type checked struct {
 	Sound    bool          `json:"sound"`
 	Plan     *session.Plan `json:"plan,omitempty"`
 	Problems []problem     `json:"problems,omitempty"`
+	// Prospects say what instruments of the kinds it names can usually show.
+	Prospects []session.Prospect `json:"prospects,omitempty"`
 }
 
 // A problem is a mistake with its place, both counted from 1.
@@ -52,6 +56,9 @@ func (a *app) check(files []string) error {
 		result := checked{File: file, Sound: err == nil}
 		if err == nil {
 			result.Plan = &plan
+			if result.Prospects, err = session.Foresee(calc.NewMethod(), plan, nil); err != nil {
+				failed = append(failed, fmt.Errorf("cannot judge %s: %w", file, err))
+			}
 		} else {
 			result.Problems = problems(err)
 			failed = append([]error{mistakes(err, "mend them and check again")}, failed...)
@@ -71,6 +78,9 @@ func (p *page) checked(results []checked) {
 		if r.Sound {
 			p.para("", "  ", fmt.Sprintf("%s: sound; %q has %s, %s, %s", r.File, r.Plan.Name,
 				several(len(r.Plan.Steps), "step"), several(len(r.Plan.Chains), "chain"), several(len(r.Plan.Stock), "shim size")))
+			for _, pr := range r.Prospects {
+				p.para("  ", "    ", "With usual instruments: "+wording.Prospect(pr))
+			}
 		}
 	}
 }

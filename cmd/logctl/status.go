@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -121,7 +122,7 @@ func (p *page) shims(s session.Snapshot, a session.Advice) {
 	if a.State != session.Final {
 		p.para(indent, indent, wording.Unfinished(a))
 	}
-	p.para(indent, indent, wording.Uncertainty(a))
+	p.para(indent, indent, cmp.Or(wording.Outcome(a), wording.Uncertainty(a)))
 }
 
 // headline is the main sentence of an advice, with its title where there are

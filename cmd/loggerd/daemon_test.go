@@ -181,7 +181,7 @@ func TestTheDemoFromItsCommand(t *testing.T) {
 	})
 	require.Equal(t, exitOK, code, errs.String())
 	require.Empty(t, errs.String())
-	for _, want := range []string{"too soon", "wrong instrument", "now left out", "END FLOAT OF THE CRANK pump side 0.", "check gap 0.", "not evaluated"} {
+	for _, want := range []string{"too soon", "wrong instrument", "now left out", "END FLOAT OF THE CRANK pump side 0.", "check gap 0.", "It is shown inside the window"} {
 		require.Contains(t, strings.Join(strings.Fields(out.String()), " "), want)
 	}
 	for _, line := range strings.Split(out.String(), "\n") {

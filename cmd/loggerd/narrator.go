@@ -68,10 +68,11 @@ func (n *narrator) result(s session.Snapshot) {
 			for _, row := range wording.FitRows(*a.Best) {
 				fmt.Fprintf(n.out, "  %-16s %s\n", row[0], row[1])
 			}
+			fmt.Fprintln(n.out)
+			n.say("  ", wording.Outcome(a))
 		} else {
 			n.say("  ", wording.Headline(a))
 		}
-		fmt.Fprintln(n.out)
 		n.say("  ", wording.Why(a))
 	}
 }

@@ -15,13 +15,26 @@ import (
 )
 
 // truth is what the parts of the demo's engine really measure, in micrometres, at
-// each place of each step. The engine is invented.
-var truth = map[string][]int64{
-	"crank-width":    {52_537, 52_541},
-	"bar-thickness":  {10_002},
-	"pump-depth":     {37_414, 37_408},
-	"flywheel-depth": {25_301, 25_309},
-	"gasket":         {362, 358},
+// each place of each step, and off what each kind of instrument shows too much. The
+// engine is invented.
+var (
+	truth = map[string][]int64{
+		"caliper-zero":   {0},
+		"depth-zero":     {0},
+		"crank-width":    {52_540, 52_544},
+		"bar-thickness":  {10_005},
+		"pump-depth":     {37_414, 37_408},
+		"flywheel-depth": {25_301, 25_309},
+		"gasket":         {362, 358},
+	}
+	off = map[session.Kind]int64{session.Caliper: -3, session.DepthGauge: 12}
+)
+
+// freeGap is the true gap with the rings in the middle of their play and the gasket
+// squeezed, in micrometres.
+func freeGap() int64 {
+	squeezed, play := int64(8), int64(40)
+	return mean("pump-depth") - mean("bar-thickness") + mean("flywheel-depth") + mean("gasket") - mean("crank-width") - squeezed - play
 }
 
 // patience bounds how long the technician waits for the bench to rule a press.
@@ -170,14 +183,14 @@ func (t *technician) slip(ctx context.Context, step session.StepView) error {
 	return t.measureOff(ctx, step, 170)
 }
 
-func (t *technician) measureOff(ctx context.Context, step session.StepView, off int64) error {
+func (t *technician) measureOff(ctx context.Context, step session.StepView, slipped int64) error {
 	if err := t.hesitate(ctx); err != nil {
 		return err
 	}
 	if step.Instrument == session.Feeler {
 		return t.after(ctx, func() error { return t.feel(ctx) })
 	}
-	length, sim := t.length(step, off), t.simOf(step.Instrument)
+	length, sim := t.length(step, slipped), t.simOf(step.Instrument)
 	return t.after(ctx, func() error {
 		if sim.Profile().Trigger == session.OnPress {
 			return sim.Press(length)
@@ -187,8 +200,8 @@ func (t *technician) measureOff(ctx context.Context, step session.StepView, off 
 	})
 }
 
-// length is what an instrument shows at the active place: the truth and scatter.
-func (t *technician) length(step session.StepView, off int64) session.Number {
+// length is what an instrument shows at the active place: the truth, its error and scatter.
+func (t *technician) length(step session.StepView, slipped int64) session.Number {
 	at := 0
 	for i, p := range step.Places {
 		if p.Active {
@@ -196,7 +209,7 @@ func (t *technician) length(step session.StepView, off int64) session.Number {
 		}
 	}
 	sd := t.simOf(step.Instrument).Profile().Repeatability.InexactFloat64() * 1000
-	return micrometres(truth[step.Name][at] + off + int64(t.random.NormFloat64()*sd))
+	return micrometres(truth[step.Name][at] + off[step.Instrument] + slipped + int64(t.random.NormFloat64()*sd))
 }
 
 func micrometres(n int64) session.Number { return session.Num(decimal.New(n, -3)) }
@@ -233,8 +246,7 @@ func (t *technician) feel(ctx context.Context) error {
 	if best == nil {
 		return errors.New("there is no advice to fit the first side by")
 	}
-	gap := mean("pump-depth") - mean("bar-thickness") + mean("flywheel-depth") + mean("gasket") - mean("crank-width") -
-		best.Packs[0].Total.Mul(decimal.NewFromInt(1000)).IntPart()
+	gap := freeGap() - best.Packs[0].Total.Mul(decimal.NewFromInt(1000)).IntPart()
 	passes := gap / 50 * 50
 	_, err := t.bench.Submit(ctx, session.Command{
 		Do: session.Enter, Instrument: "feelers", Passes: micrometres(passes).String(), Stops: micrometres(passes + 50).String(),

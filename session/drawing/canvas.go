@@ -116,6 +116,8 @@ text{font-family:"Liberation Sans",Arial,system-ui,sans-serif;fill:var(--ink);st
 .headnow{fill:var(--active)}
 .headsoft{fill:var(--soft)}
 .window{fill:var(--room);stroke:var(--shim);stroke-width:3}
+.guard{fill:var(--paper);opacity:.6}
+.spread{fill:none;stroke:var(--ink);stroke-width:5}
 `
 
 // hatches are the section lines; adjacent parts get opposite ones, and shafts

@@ -6,7 +6,8 @@ import (
 )
 
 // Scale draws the window of an advice with its aim and the end float of the best
-// fit as SVG; empty without a fit. A float far outside is drawn at the edge, with
+// fit as SVG, with the guard bands inside the window and the interval of the float as
+// far as they are known; empty without a fit. A float far outside is drawn at the edge, with
 // an arrow that says so.
 func Scale(a session.Advice) string {
 	if a.Best == nil {
@@ -24,6 +25,11 @@ func Scale(a session.Advice) string {
 	}
 	v.line("dim", 40, y, width-40, y)
 	v.rect("window", x0, y-26, x1-x0, 52)
+	if g := a.Best.Guard; g != nil && most > least {
+		wide := min(g.InexactFloat64()/(most-least), 0.5) * (x1 - x0)
+		v.rect("guard", x0, y-26, wide, 52)
+		v.rect("guard", x1-wide, y-26, wide, 52)
+	}
 	for _, end := range []struct {
 		x float64
 		n session.Number
@@ -38,6 +44,13 @@ func Scale(a session.Advice) string {
 	v.path("thin", false, aim, y-26, aim, y+36)
 	text := "aim " + wording.Decimals(a.Aim)
 	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
+	if u := a.Best.Expanded; u != nil {
+		low, high := at(session.Num(a.Best.EndFloat.Sub(u.Decimal))), at(session.Num(a.Best.EndFloat.Add(u.Decimal)))
+		low, high = max(low, 30), min(high, width-30)
+		v.path("spread", false, low, y-14, low, y+14)
+		v.path("spread", false, low, y, high, y)
+		v.path("spread", false, high, y-14, high, y+14)
+	}
 	drawFloat(v, at(a.Best.EndFloat), y, wording.Decimals(a.Best.EndFloat)+" mm")
 	return v.svg("Window " + wording.Decimals(a.Least) + " to " + wording.Decimals(a.Most) + " mm, aim " + wording.Decimals(a.Aim) +
 		" mm, end float " + wording.Decimals(a.Best.EndFloat) + " mm.")

@@ -14,20 +14,107 @@ func Advice(a session.Advice) string {
 	return strings.Join([]string{Headline(a), Why(a)}, " ")
 }
 
-// Headline is the first sentence of Advice: what to fit, or what is in the way.
+// Headline is the first sentence of Advice: what to fit and how sure that is, or
+// what is in the way.
 func Headline(a session.Advice) string {
 	switch {
 	case a.Gap == nil:
 		return title(a) + ": no advice yet; " + waitingFor(a) + "."
 	case a.Best == nil:
 		return title(a) + ": no combination in the stock fits."
-	case !a.Best.Inside:
-		return fmt.Sprintf("No combination in the stock comes inside the window %s to %s. The nearest: fit %s, for an end float of %s cold, %s.",
-			a.Least.String(), mm(a.Most), Fit(*a.Best), mm(a.Best.EndFloat), outside(a))
-	case a.State == session.Final:
-		return fmt.Sprintf("Fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
 	}
-	return fmt.Sprintf("So far: fit %s. Expect an end float of %s cold.", Fit(*a.Best), mm(a.Best.EndFloat))
+	begin := "Fit " + Fit(*a.Best)
+	switch {
+	case !a.Best.Inside:
+		begin = "No combination in the stock comes inside the window " + Window(a) + ". The nearest: fit " + Fit(*a.Best)
+	case a.State != session.Final:
+		begin = "So far: fit " + Fit(*a.Best)
+	}
+	return strings.TrimSpace(begin + ". Expect an end float of " + Float(*a.Best) + " cold" + outsideBy(a) + ". " + Outcome(a))
+}
+
+// Window writes the window: "0.10 to 0.24 mm".
+func Window(a session.Advice) string { return a.Least.String() + " to " + mm(a.Most) }
+
+// Float writes the end float of a fit with its uncertainty: "0.16 +/- 0.05 mm".
+func Float(f session.Fit) string {
+	value, plusMinus := FloatParts(f)
+	if plusMinus == "" {
+		return value + " mm"
+	}
+	return value + " " + plusMinus + " mm"
+}
+
+// FloatParts writes the end float to the decimal that its uncertainty earns, and the
+// uncertainty: "0.16", "+/- 0.05"; the second is empty if it is not evaluated.
+func FloatParts(f session.Fit) (value, plusMinus string) {
+	if f.Expanded == nil {
+		return Decimals(f.EndFloat), ""
+	}
+	places := min(-f.Expanded.Exponent(), mostDecimals)
+	return f.EndFloat.RoundBank(places).StringFixed(places), "+/- " + f.Expanded.RoundCeil(places).StringFixed(places)
+}
+
+func outsideBy(a session.Advice) string {
+	if a.Best.Inside {
+		return ""
+	}
+	return ", " + outside(a)
+}
+
+// Outcome says what the decision rule says of the best fit, with its risk in plain
+// numbers. It is empty while the uncertainty is not evaluated.
+func Outcome(a session.Advice) string {
+	f := a.Best
+	if f == nil || f.Chance == nil {
+		return ""
+	}
+	switch risk := Odds(1 - f.Chance.Inside); f.Outcome {
+	case "shown inside":
+		return "It is shown inside the window " + Window(a) + ": the risk that it is outside is " + risk + "."
+	case "shown outside":
+		return "It is shown outside the window " + Window(a) + ": the chance that it is inside all the same is " + Odds(f.Chance.Inside) + "."
+	default:
+		return "It is the best fit, but not shown inside the window " + Window(a) + ": the risk that it is outside is " + risk + ", " + whichWay(*f.Chance) + "."
+	}
+}
+
+func whichWay(c session.Chance) string {
+	switch {
+	case c.TooTight > 2*c.TooLoose:
+		return "most likely too tight"
+	case c.TooLoose > 2*c.TooTight:
+		return "most likely too loose"
+	}
+	return "too tight or too loose alike"
+}
+
+// Odds writes a probability as people say it: "about 1 in 20", "about 3 in 10",
+// "under 1 in 1000".
+func Odds(p float64) string {
+	switch {
+	case p < 0.001:
+		return "under 1 in 1000"
+	case p > 0.999:
+		return "over 999 in 1000"
+	case p < 0.2:
+		return fmt.Sprintf("about 1 in %d", roundedOdds(1/p))
+	case p > 0.9:
+		return fmt.Sprintf("about %d in 100", int(p*100+0.5))
+	}
+	return fmt.Sprintf("about %d in 10", max(2, int(p*10+0.5)))
+}
+
+// roundedOdds keeps one or two digits that a person can picture.
+func roundedOdds(x float64) int {
+	n := int(x + 0.5)
+	switch {
+	case n >= 100:
+		return n / 50 * 50
+	case n >= 20:
+		return (n + 2) / 5 * 5
+	}
+	return n
 }
 
 // Why is the rest of Advice: what is missing, findings, the gap, the check gap,
@@ -44,9 +131,14 @@ func Why(a session.Advice) string {
 		say(sentence(Finding(f)))
 	}
 	if a.Gap != nil {
-		say("The gap is " + mm(*a.Gap) + ".")
+		say("The gap is " + Gap(a) + ".")
+		say(barred(a))
+		say(limits(a))
 		say(wanted(a))
+		say(next(a))
 		say(checkGap(a))
+		say(evidence(a))
+		say(warm(a))
 		say(choice(a))
 	}
 	say(leftOut(a))
@@ -74,7 +166,7 @@ func FitRows(f session.Fit) [][]string {
 	for _, pack := range f.Packs {
 		rows = append(rows, []string{pack.Side, Pieces(pack)})
 	}
-	rows = append(rows, []string{"end float, cold", mm(f.EndFloat)})
+	rows = append(rows, []string{"end float, cold", Float(f)})
 	if len(f.Packs) > 1 {
 		rows = append(rows, []string{"check gap", mm(f.CheckGap) + ", with only the " + f.Packs[0].Side + " fitted"})
 	}
@@ -197,11 +289,115 @@ func leftOut(a session.Advice) string {
 	}
 }
 
-// Uncertainty says how certain the advice is: that it is not known yet, until it
-// is.
+// Uncertainty says that the uncertainty is not evaluated; it is empty if it is.
 func Uncertainty(a session.Advice) string {
-	if a.Uncertainty == "" || a.Uncertainty == "not evaluated" {
+	if a.Budget == nil {
 		return "The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
 	}
-	return "Uncertainty: " + a.Uncertainty + "."
+	return ""
+}
+
+// Gap writes the gap with its uncertainty.
+func Gap(a session.Advice) string {
+	if a.Budget == nil {
+		return mm(*a.Gap)
+	}
+	return Float(session.Fit{EndFloat: *a.Gap, Expanded: &a.Budget.Expanded})
+}
+
+// barred says why nothing can be shown, whatever the numbers.
+func barred(a session.Advice) string {
+	if len(a.Barred) == 0 {
+		return ""
+	}
+	reasons := make([]string, len(a.Barred))
+	for i, r := range a.Barred {
+		reasons[i] = Reason(r)
+	}
+	return "It cannot be shown inside, because " + list(reasons) + "."
+}
+
+// limits says what keeps the best fit from being shown.
+func limits(a session.Advice) string {
+	if a.Best == nil || a.Best.Outcome == "shown inside" {
+		return ""
+	}
+	switch strings.Join(a.Limits, " and ") {
+	case "stock":
+		return "The stock limits it, not the measurement" + change(a) + "."
+	case "measurement":
+		return "The measurement limits it: no other shim helps."
+	case "stock and measurement", "measurement and stock":
+		return "Both the stock and the measurement limit it."
+	}
+	return ""
+}
+
+func change(a session.Advice) string {
+	switch {
+	case a.Change == nil || a.Change.IsZero():
+		return ""
+	case a.Change.IsNegative():
+		return ": a total thinner by " + mm(session.Num(a.Change.Neg())) + " would hit the aim"
+	}
+	return ": a total thicker by " + mm(*a.Change) + " would hit the aim"
+}
+
+// next says what would make it surer: the first act that settles it, or else the
+// one that helps most.
+func next(a session.Advice) string {
+	if len(a.Next) == 0 {
+		return ""
+	}
+	n := a.Next[0]
+	text := "To know better: " + Act(n) + ", which would bring it to +/- " + mm(n.Expanded)
+	switch {
+	case n.Outcome == "shown inside":
+		return text + " and show it inside, if the value stays."
+	case n.AtBest == "shown inside":
+		return text + "; with the right shims that could be shown inside."
+	}
+	return text + "; even that would not show it inside."
+}
+
+// Act says what to do next and how long it takes.
+func Act(n session.NextAct) string {
+	text, ok := fill(actText(n.Act.Code), n.Act.Params)
+	if !ok || text == "" {
+		text = spelled(n.Act.Code, n.Act.Params)
+	}
+	return fmt.Sprintf("%s (about %s)", text, count(int(n.Minutes+0.5), "minute"))
+}
+
+func actText(code string) string {
+	switch code {
+	case "zero check":
+		return "check the zero of {instrument} ({use})"
+	case "block check":
+		return "check {instrument} ({use}) on a gauge block near the length"
+	case "check gap by feeler":
+		return "fit the first side and find the check gap with feelers"
+	case "trial build":
+		return "build it on trial with a known pack and measure the float with a dial indicator"
+	}
+	return ""
+}
+
+// evidence says how a direct measurement agrees with the chain.
+func evidence(a session.Advice) string {
+	e := a.Evidence
+	switch {
+	case e == nil:
+		return ""
+	case e.Agrees:
+		return fmt.Sprintf("The check gap agrees with the chain (E_n %.2f), and both are combined.", e.En)
+	}
+	return fmt.Sprintf("The check gap contradicts the chain (E_n %.2f): it gives a gap of %s, the chain gave %s; the check gap alone is taken, and one of the two is wrong.", e.En, mm(e.Gap), mm(e.Chain))
+}
+
+func warm(a session.Advice) string {
+	if a.WarmFloat == nil {
+		return ""
+	}
+	return "At running temperature the float is about " + mm(*a.WarmFloat) + "."
 }

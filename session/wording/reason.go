@@ -54,6 +54,22 @@ func reasonText(code string) string {
 		return "filed under {step} by the operator"
 	case "part warm":
 		return "{part} is at {celsius} degrees and the shop at {shop}; let it cool for about {wait_minutes} minutes, note its temperature anew, then measure"
+	case "crush not stated":
+		return "the plan does not say by how much {term} gives way under the screws"
+	case "play not stated":
+		return "the plan does not state the axial play of {bearing}"
+	case "limit not stated":
+		return "the profile of {instrument} states no permissible error for its use {use}"
+	case "instrument not known":
+		return "nobody knows with what {step} was measured"
+	case "step unsettled":
+		return "the repeats of {step} do not agree"
+	case "shop temperature assumed":
+		return "the shop is taken to be within {within} K of 20 degrees"
+	case "expansion assumed":
+		return "the material of {part} is not stated; any metal is allowed for"
+	case "profile assumed":
+		return "the permissible errors of {instrument} are assumed, as such instruments usually keep them"
 	case "before the step":
 		return "it came before {step} was opened; measure again"
 	}
@@ -69,6 +85,12 @@ func findingText(code string) string {
 		return "{step:of}the repeats{place:at} do not agree; clean it and measure it again"
 	case "repeats not independent":
 		return "{step:of}the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
+	case "chain and direct measurement disagree":
+		return "the chain gives a gap of {chain:mm} and the check gap {direct:mm}, further apart than their uncertainties allow (E_n {en}); look for a ring not seated, dirt under the gauge, a wrong gasket or shim"
+	case "known points disagree":
+		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
+	case "error beyond limit":
+		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "check gap differs":
 		return "the check gap lies between {passes:mm} and {stops:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
 	case "bar missing":

@@ -355,12 +355,12 @@ func text(t testing.TB, v any) string {
 func bottomEnd(t testing.TB, steps int) session.Snapshot {
 	t.Helper()
 	return work(t, "pump-bottom-end", []string{
-		"crank-width,1,52.56,mm,caliper\ncrank-width,1,52.56,mm,caliper\ncrank-width,2,52.57,mm,caliper\ncrank-width,2,52.57,mm,caliper\n",
+		"caliper-zero,,0.00,mm,caliper\ncaliper-zero,,0.00,mm,caliper\ndepth-zero,,0.00,mm,depth gauge\ndepth-zero,,0.00,mm,depth gauge\ncrank-width,1,52.56,mm,caliper\ncrank-width,1,52.56,mm,caliper\ncrank-width,2,52.57,mm,caliper\ncrank-width,2,52.57,mm,caliper\n",
 		"bar-thickness,,10.00,mm,caliper\nbar-thickness,,10.00,mm,caliper\n",
 		"pump-depth,1,37.44,mm,depth gauge\npump-depth,1,37.44,mm,depth gauge\npump-depth,2,37.45,mm,depth gauge\npump-depth,2,37.45,mm,depth gauge\n",
 		"flywheel-depth,1,25.36,mm,depth gauge\nflywheel-depth,1,25.36,mm,depth gauge\nflywheel-depth,2,25.37,mm,depth gauge\nflywheel-depth,2,25.37,mm,depth gauge\n",
 		"gasket,1,0.345,mm,micrometer\ngasket,1,0.345,mm,micrometer\ngasket,2,0.347,mm,micrometer\ngasket,2,0.347,mm,micrometer\n",
-		"check-gap,,0.35/0.40,mm,feeler\ncheck-gap,,0.35/0.40,mm,feeler\n",
+		"check-gap,,0.30/0.35,mm,feeler\ncheck-gap,,0.30/0.35,mm,feeler\n",
 	}, steps)
 }
 

@@ -205,12 +205,20 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 	for _, p := range fit.Packs {
 		w.Packs = append(w.Packs, wordsOfPack(p))
 	}
-	w.Float, w.Scale.SVG = wording.Decimals(fit.EndFloat), drawing.Scale(a)
+	value, plusMinus := wording.FloatParts(*fit)
+	w.Float, w.Scale.SVG = value, drawing.Scale(a)
+	if plusMinus != "" {
+		w.Uncertainty = plusMinus + " mm. " + wording.Outcome(a)
+	}
 	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, end float %s mm.",
 		wording.Decimals(a.Least), wording.Decimals(a.Most), wording.Decimals(a.Aim), w.Float)
 	switch {
+	case fit.Outcome == "shown inside":
+		w.Outcome, w.Mark = fit.Outcome, "good"
+	case fit.Outcome == "not shown" && fit.Inside:
+		w.Outcome, w.Mark = "not shown inside", "wait"
 	case fit.Inside:
-		w.Outcome, w.Mark = "in the window", "good"
+		w.Outcome, w.Mark = "in the window", "wait"
 	case fit.EndFloat.LessThan(a.Least.Decimal):
 		w.Outcome, w.Mark = "too tight", "no"
 	default:

@@ -97,13 +97,14 @@ func TestAdviceWords(t *testing.T) {
 
 	final := render(t, bottomEnd(t, 6)).Words.Advice[0]
 	assert.False(t, final.Provisional)
-	assert.Equal(t, []packWords{{"pump side", "0.12 + 0.12", "mm"}, {"flywheel side", "0.12 + 0.08", "mm"}}, final.Packs)
-	assert.Equal(t, "0.151", final.Float)
-	assert.Equal(t, "in the window", final.Outcome)
-	assert.Equal(t, "0.351", final.Check)
+	assert.Equal(t, []packWords{{"pump side", "0.20", "mm"}, {"flywheel side", "0.16", "mm"}}, final.Packs)
+	assert.Equal(t, "0.169", final.Float)
+	assert.Equal(t, "shown inside", final.Outcome)
+	assert.Equal(t, "0.329", final.Check)
 	assert.Equal(t, "with only the pump side fitted", final.CheckFit)
-	assert.Equal(t, "Uncertainty: not evaluated.", final.Uncertainty)
-	assert.Contains(t, final.Scale.SVG, "0.151 mm")
+	assert.Contains(t, final.Uncertainty, "+/- 0.0")
+	assert.Contains(t, final.Uncertainty, "the risk that it is outside is")
+	assert.Contains(t, final.Scale.SVG, "0.169 mm")
 
 	one := render(t, gearbox(t, 3)).Words.Advice[0]
 	assert.True(t, one.Provisional)
@@ -118,7 +119,7 @@ func TestOutcomeWords(t *testing.T) {
 		inside          bool
 		outcome, marked string
 	}{
-		{"0.15", true, "in the window", "good"}, {"0.09", false, "too tight", "no"}, {"-0.3", false, "too tight", "no"}, {"0.25", false, "too loose", "no"},
+		{"0.15", true, "in the window", "wait"}, {"0.09", false, "too tight", "no"}, {"-0.3", false, "too tight", "no"}, {"0.25", false, "too loose", "no"},
 	} {
 		a.Best = &session.Fit{EndFloat: *number(t, c.float), Inside: c.inside, Packs: []session.Pack{{Side: "cover side"}}}
 		w := wordsOfAdvice(a)

@@ -213,7 +213,7 @@ function advice(all, blank) {
     if (!a.float) return box;
     at("packs").replaceChildren(...(a.packs || []).map((p) => pack(p, blank)));
     at("float").textContent = blank ? unknown : a.float;
-    verdict(at("verdict"), blank ? "" : a.mark, blank ? "not shown" : a.outcome);
+    verdict(at("verdict"), blank ? "" : a.mark, blank ? unknown : a.outcome);
     source_of(at("scale"), a.scale);
     at("check").textContent = a.check ? "Check gap " + (blank ? unknown : a.check + " mm") + ", " + a.check_fit : "";
     at("uncertainty").textContent = a.uncertainty;

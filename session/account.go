@@ -1,0 +1,289 @@
+package session
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
+)
+
+// An account is what the advice for a chain rests on: the gap with every known
+// error taken off, the budget of what is left, what was assumed, and what stands
+// in the way of showing anything.
+type account struct {
+	job         *job
+	chain       *Chain
+	terms       []accountTerm
+	causes      []calc.Cause
+	gap         decimal.Decimal
+	corrections []Correction
+	findings    []Reason
+	assumed     []Reason
+	errors      []calc.UseErrors // of the instruments, and which terms they were read with
+	measured    []calc.Measured
+	barred      []Reason // why the float can never be shown inside
+}
+
+// accountTerm is one measured or given dimension and what it does to the gap. A
+// bar that two depths were measured over is one term with -2.
+type accountTerm struct {
+	step  int // -1 of a given value
+	name  string
+	value decimal.Decimal // as read
+	c     int64
+}
+
+// Assumptions where a profile or plan is silent.
+const (
+	steelExpansion = 11.5  // 10⁻⁶/K, of an instrument's scale (handbook value, from memory)
+	knownExpansion = 0.05  // relative half-width of a stated expansion
+	anyExpansion   = 12.0  // 10⁻⁶/K, as centre and half-width, of a part whose material is not stated
+	bladeTolerance = 0.005 // mm, ± of a feeler's blade (assumed)
+	usualScale     = 50.0  // 10⁻⁶, ± of an instrument's scale (assumed)
+	usualReach     = 25.0  // mm, how far a block or certificate speaks for (assumed)
+	worstLimit     = 0.05  // mm, ± of an instrument whose profile states none for the use
+	runningU       = 10.0  // K, ± of a stated running temperature (assumed)
+	celsiusISO1    = 20.0
+)
+
+// accountFor works out the account of chain i, all of whose terms have values.
+func (j *job) accountFor(i int) (*account, error) {
+	a := &account{job: j, chain: &j.plan.Chains[i]}
+	for _, t := range a.chain.Terms {
+		a.addTerm(t)
+	}
+	for _, t := range a.terms {
+		a.gap = a.gap.Add(t.value.Mul(decimal.NewFromInt(t.c)))
+	}
+	for k, t := range a.terms {
+		if t.step < 0 {
+			continue
+		}
+		if err := a.repeats(k, t); err != nil {
+			return nil, err
+		}
+	}
+	a.given()
+	if err := a.instruments(); err != nil {
+		return nil, err
+	}
+	if err := a.warmth(); err != nil {
+		return nil, err
+	}
+	a.gaskets()
+	a.bearings()
+	a.unsettled()
+	return a, nil
+}
+
+// addTerm adds a term of the chain, and the bar it was measured over.
+func (a *account) addTerm(t Term) {
+	c := int64(1)
+	if t.Sign == "-" {
+		c = -1
+	}
+	if t.Step == "" {
+		a.terms = append(a.terms, accountTerm{step: -1, name: t.Name, value: t.Given.Decimal, c: c})
+		return
+	}
+	step := a.job.plan.step(t.Step)
+	a.addStep(step, c)
+	name := a.job.plan.Steps[step].Bar
+	if name == "" {
+		return
+	}
+	bar := a.job.plan.Bars[a.job.plan.bar(name)]
+	if bar.Step != "" {
+		a.addStep(a.job.plan.step(bar.Step), -c)
+		return
+	}
+	for k := range a.terms {
+		if a.terms[k].step < 0 && a.terms[k].name == name {
+			a.terms[k].c -= c
+			return
+		}
+	}
+	a.terms = append(a.terms, accountTerm{step: -1, name: name, value: bar.Thickness.Decimal, c: -c})
+}
+
+func (a *account) addStep(step int, c int64) {
+	for k := range a.terms {
+		if a.terms[k].step == step {
+			a.terms[k].c += c
+			return
+		}
+	}
+	a.terms = append(a.terms, accountTerm{
+		step: step, name: a.job.plan.Steps[step].Name, value: a.job.steps[step].reduction.Value, c: c,
+	})
+}
+
+// budget is the causes over the terms.
+func (a *account) budget() calc.Budget {
+	b := calc.Budget{Causes: a.causes}
+	for _, t := range a.terms {
+		b.Terms = append(b.Terms, calc.Weight{Name: t.name, C: float64(t.c)})
+	}
+	return b
+}
+
+func (a *account) bar(code string, params ...string) {
+	a.barred = append(a.barred, reason(code, params...))
+}
+
+func (a *account) assume(code string, params ...string) {
+	a.assumed = append(a.assumed, reason(code, params...))
+}
+
+// reason makes a Reason from pairs of key and value.
+func reason(code string, params ...string) Reason {
+	r := Reason{Code: code}
+	for i := 0; i+1 < len(params); i += 2 {
+		if r.Params == nil {
+			r.Params = map[string]string{}
+		}
+		r.Params[params[i]] = params[i+1]
+	}
+	return r
+}
+
+// correct takes a known error off term k.
+func (a *account) correct(code string, k int, mm float64) {
+	a.correctBy(code, k, decimal.NewFromFloat(mm))
+}
+
+func (a *account) correctBy(code string, k int, amount decimal.Decimal) {
+	amount = amount.RoundBank(correctionPlaces)
+	if amount.IsZero() {
+		return
+	}
+	a.gap = a.gap.Add(amount.Mul(decimal.NewFromInt(a.terms[k].c)))
+	a.corrections = append(a.corrections, Correction{Code: code, Term: a.terms[k].name, Amount: Num(amount)})
+}
+
+// correctionPlaces is a hundredth of a micrometre: far below what anything shows.
+const correctionPlaces = 5
+
+// flat adds a rectangular cause of half-width a in the unit of its effects.
+func (a *account) flat(name string, half float64, effects ...calc.Effect) {
+	a.cause(calc.Cause{Name: name, U: half / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular, Effects: effects})
+}
+
+// cause adds a cause unless it does nothing.
+func (a *account) cause(c calc.Cause) {
+	if c.U > 0 && len(c.Effects) > 0 {
+		a.causes = append(a.causes, c)
+	}
+}
+
+// repeats adds the scatter of a step's repeats, or its resolution.
+func (a *account) repeats(k int, t accountTerm) error {
+	rule, err := a.job.reduceRule(t.step)
+	if err != nil {
+		return err
+	}
+	spread, err := a.job.method.MeanUncertainty(*a.job.steps[t.step].reduction, a.job.scatter(t.step), a.job.freedom(t.step), rule)
+	if err != nil {
+		return fmt.Errorf("cannot find the uncertainty of step %q: %w", t.name, err)
+	}
+	a.cause(spread.Cause("repeats of "+t.name, k))
+	return nil
+}
+
+// freedom is the least degrees of freedom that the stated repeatability of a step's
+// instruments has. A statement without them is judged reliable to a quarter, which
+// is 8 (JCGM 100:2008, G.4.2).
+func (j *job) freedom(step int) float64 {
+	least := math.Inf(1)
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || f.struck != "" {
+			continue
+		}
+		stated := 8.0
+		if f.profile >= 0 && j.profiles[f.profile].Degrees > 0 {
+			stated = float64(j.profiles[f.profile].Degrees)
+		}
+		least = min(least, stated)
+	}
+	return least
+}
+
+// given adds the uncertainty of values that the plan gives.
+func (a *account) given() {
+	for k, t := range a.terms {
+		if t.step >= 0 {
+			continue
+		}
+		for _, term := range a.chain.Terms {
+			if term.Step == "" && term.Name == t.name && term.U != nil {
+				a.cause(calc.Cause{Name: "given value of " + t.name, U: term.U.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{{Term: k, By: 1}}})
+			}
+		}
+	}
+}
+
+// gaskets takes off what a gasket gives way by.
+func (a *account) gaskets() {
+	for _, t := range a.chain.Terms {
+		if !t.Gasket {
+			continue
+		}
+		name := t.Step
+		if name == "" {
+			name = t.Name
+		}
+		k := slices.IndexFunc(a.terms, func(at accountTerm) bool { return at.name == name })
+		if t.Crush == nil {
+			a.bar("crush not stated", "term", name)
+			continue
+		}
+		thickness := a.terms[k].value.InexactFloat64()
+		a.correct("crush", k, -thickness*t.Crush.InexactFloat64())
+		a.cause(calc.Cause{
+			Name: "crush of " + name, U: t.CrushU.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal,
+			Effects: []calc.Effect{{Term: k, By: thickness}},
+		})
+	}
+}
+
+// bearings brings depths that were measured to a ring to the ring's middle position.
+func (a *account) bearings() {
+	for _, b := range a.job.plan.Bearings {
+		step := a.job.plan.step(b.Step)
+		k := slices.IndexFunc(a.terms, func(t accountTerm) bool { return t.step == step })
+		if k < 0 {
+			continue
+		}
+		if b.Play == nil {
+			a.bar("play not stated", "bearing", b.Name)
+			continue
+		}
+		play, u := b.Play.InexactFloat64(), b.PlayU.InexactFloat64()
+		effect := calc.Effect{Term: k, By: 0.5}
+		switch b.Held {
+		case "away from the joint":
+			a.correct("bearing play", k, -play/2)
+		case "towards the joint":
+			a.correct("bearing play", k, play/2)
+		case "not held":
+			a.flat("where the ring of "+b.Name+" lay", play, effect)
+			continue
+		case "in the middle":
+			continue
+		}
+		a.cause(calc.Cause{Name: "play of " + b.Name, U: u, Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{effect}})
+	}
+}
+
+// unsettled bars what no limit of an instrument describes.
+func (a *account) unsettled() {
+	for _, t := range a.terms {
+		if t.step >= 0 && a.job.steps[t.step].reduction.Unsettled {
+			a.bar("step unsettled", "step", t.name)
+		}
+	}
+}

@@ -1,0 +1,151 @@
+package session
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
+)
+
+// The minutes that an act costs at a bench (judged, common practice).
+const (
+	minutesZero   = 1
+	minutesBlock  = 3
+	minutesFeeler = 5
+	minutesTrial  = 40
+
+	usualBlockU  = 0.0005 // mm, of a gauge block (assumed)
+	usualBlades  = 0.05   // mm between neighbouring blades (assumed)
+	usualDial    = 0.01   // mm, ± of a dial indicator (assumed)
+	usualDialRep = 0.003  // mm, of its repeats (assumed)
+)
+
+// act is something to do next, with the code by which it is told.
+type act struct {
+	calc.Act
+	told Reason
+}
+
+// lookAhead adds what would make the advice surer, unless it is shown already.
+func (a *account) lookAhead(known knowledge, advice *Advice) error {
+	if advice.Best == nil || advice.Best.Outcome != calc.NotShown.String() {
+		return nil
+	}
+	acts, err := a.acts()
+	if err != nil {
+		return err
+	}
+	plain := make([]calc.Act, len(acts))
+	for i := range acts {
+		plain[i] = acts[i].Act
+	}
+	ch := a.chain
+	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
+	prospects, err := calc.WhatNext(known.budget, advice.Best.EndFloat.Decimal, w, a.job.plan.rule(), a.job.plan.Decision.Coverage.InexactFloat64(), plain)
+	if err != nil {
+		return fmt.Errorf("cannot weigh what to do next: %w", err)
+	}
+	for _, p := range prospects {
+		if p.LessThanNow < 0.02 {
+			continue // not worth the walk
+		}
+		_, expanded, err := calc.Rounded(known.value, p.Uncertainty.Expanded)
+		if err != nil {
+			return err
+		}
+		i := slices.IndexFunc(acts, func(x act) bool { return x.Name == p.Act.Name })
+		advice.Next = append(advice.Next, NextAct{
+			Act: acts[i].told, Minutes: p.Act.Minutes, Expanded: Num(expanded), Outcome: p.Now.Outcome.String(), AtBest: p.AtBest.Outcome.String(),
+		})
+	}
+	return nil
+}
+
+// acts lists what could be done: check an instrument that has not been checked, find
+// the check gap, or build the engine on trial.
+func (a *account) acts() ([]act, error) {
+	var acts []act
+	for i, e := range a.errors {
+		for _, kind := range []string{"zero check", "block check"} {
+			if x, ok, err := a.checking(i, kind); err != nil {
+				return nil, err
+			} else if ok {
+				x.Name, x.told = kind+" of "+e.Instrument+", "+e.Use, reason(kind, "instrument", e.Instrument, "use", e.Use)
+				acts = append(acts, x)
+			}
+		}
+	}
+	one := []calc.Effect{{Term: 0, By: 1}}
+	if a.chain.Check != "" && a.job.value(a.job.plan.step(a.chain.Check)) == nil {
+		acts = append(acts, act{calc.Act{Name: "check gap", Minutes: minutesFeeler, Direct: true, Adds: []calc.Cause{
+			flatCause("between the blades", usualBlades/2+bladeTolerance, one), flatCause("a shim in the check", 0.01, one),
+		}}, reason("check gap by feeler", "step", a.chain.Check)})
+	}
+	trial := []calc.Cause{
+		flatCause("limit of a dial indicator", usualDial, one), flatCause("the shims of the trial pack", 0.015, one),
+		{Name: "repeats of the dial", U: usualDialRep, Freedom: 8, Shape: calc.StudentT, Effects: one},
+	}
+	for _, b := range a.job.plan.Bearings {
+		if b.PlayU != nil && a.chain.uses(b.Step) {
+			trial = append(trial, calc.Cause{Name: "play of " + b.Name + " on the dial", U: b.PlayU.InexactFloat64() / 2, Freedom: math.Inf(1), Shape: calc.Normal, Effects: one})
+		}
+	}
+	return append(acts, act{calc.Act{Name: "trial build", Minutes: minutesTrial, Direct: true, Adds: trial}, reason("trial build")}), nil
+}
+
+// checking is the act of checking instrument use i at zero or on a block near the
+// length: its causes as they are go, and those that it would have then come. ok is
+// false if that was done already.
+func (a *account) checking(i int, kind string) (act, bool, error) {
+	e := a.errors[i]
+	point := calc.Point{Name: kind, Reach: math.Inf(1), U: 0.003, Freedom: 8, Shape: calc.StudentT}
+	minutes := float64(minutesZero)
+	if kind == "block check" {
+		at, ok := a.lengthOf(e)
+		if !ok {
+			return act{}, false, nil
+		}
+		point.At, point.Reach, minutes = at, usualReach, minutesBlock
+		point.U = math.Hypot(point.U, usualBlockU)
+	}
+	for _, p := range e.Points {
+		if p.At.IsZero() == point.At.IsZero() {
+			return act{}, false, nil
+		}
+	}
+	before, err := calc.InstrumentCauses(a.measured, a.errors)
+	if err != nil {
+		return act{}, false, err
+	}
+	with := slices.Clone(a.errors)
+	with[i].Points = append(slices.Clone(e.Points), point)
+	after, err := calc.InstrumentCauses(a.measured, with)
+	if err != nil {
+		return act{}, false, err
+	}
+	x := act{Act: calc.Act{Minutes: minutes}}
+	for _, c := range before.Causes {
+		if slices.ContainsFunc(a.causes, func(o calc.Cause) bool { return o.Name == c.Name }) {
+			x.Removes = append(x.Removes, c.Name)
+		}
+	}
+	for _, c := range after.Causes {
+		if c.U > 0 {
+			x.Adds = append(x.Adds, c)
+		}
+	}
+	return x, len(x.Removes) > 0, nil
+}
+
+// lengthOf is the length that most is read at with an instrument in one use.
+func (a *account) lengthOf(e calc.UseErrors) (decimal.Decimal, bool) {
+	for _, m := range a.measured {
+		if m.Instrument == e.Instrument && m.Use == e.Use && m.Length.GreaterThan(decimal.NewFromInt(1)) {
+			return m.Length.Round(0), true
+		}
+	}
+	return decimal.Zero, false
+}

@@ -1,0 +1,300 @@
+package session
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
+)
+
+// instruments adds the errors of the instruments: their limits per use, and what
+// certificates and checks in the session say instead.
+func (a *account) instruments() error {
+	for k, t := range a.terms {
+		if t.step < 0 {
+			continue
+		}
+		p := a.job.instrumentOf(t.step)
+		if p == nil {
+			a.bar("instrument not known", "step", t.name)
+			continue
+		}
+		use := a.job.plan.Steps[t.step].Use
+		a.measured = append(a.measured, calc.Measured{
+			Term: k, C: float64(t.c), Length: t.value, Instrument: p.Name, Use: string(use),
+		})
+		if err := a.know(p, use); err != nil {
+			return err
+		}
+	}
+	found, err := calc.InstrumentCauses(a.measured, a.errors)
+	if err != nil {
+		return fmt.Errorf("cannot work out the errors of the instruments: %w", err)
+	}
+	for _, c := range found.Causes {
+		a.cause(c)
+	}
+	for i, by := range found.Corrections {
+		a.correctBy("instrument error", a.measured[i].Term, by)
+	}
+	for _, f := range found.Findings {
+		a.findings = append(a.findings, Reason{f.Code, f.Params})
+	}
+	return nil
+}
+
+// instrumentOf is the profile that a step's readings were made with. If they come
+// from several instruments it is the one with the largest permissible error.
+func (j *job) instrumentOf(step int) *Profile {
+	var worst *Profile
+	use := j.plan.Steps[step].Use
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || f.struck != "" || f.profile < 0 {
+			continue
+		}
+		p := &j.profiles[f.profile]
+		if worst == nil || p.Permissible[use].GreaterThan(worst.Permissible[use].Decimal) {
+			worst = p
+		}
+	}
+	return worst
+}
+
+// know enters what is known of an instrument in one use, once.
+func (a *account) know(p *Profile, use Use) error {
+	if slices.ContainsFunc(a.errors, func(e calc.UseErrors) bool { return e.Instrument == p.Name && e.Use == string(use) }) {
+		return nil
+	}
+	e := calc.UseErrors{Instrument: p.Name, Use: string(use), Limit: worstLimit}
+	if limit, ok := p.Permissible[use]; ok && limit.IsPositive() {
+		e.Limit = limit.InexactFloat64()
+	} else {
+		a.bar("limit not stated", "instrument", p.Name, "use", string(use))
+	}
+	if p.Assumed {
+		a.assume("profile assumed", "instrument", p.Name)
+	}
+	e.Rest = e.Limit
+	if local, ok := p.Local[use]; ok && local.IsPositive() {
+		e.Rest = min(local.InexactFloat64(), e.Limit)
+	}
+	e.Scale = cmp.Or(p.Scale, plain(fmt.Sprint(usualScale))).InexactFloat64() * 1e-6
+	for _, c := range p.Certificates {
+		if c.Use != use {
+			continue
+		}
+		point, err := certified(c)
+		if err != nil {
+			return fmt.Errorf("cannot use the certificate of %q: %w", p.Name, err)
+		}
+		e.Points = append(e.Points, point)
+	}
+	points, err := a.job.checksOf(p.Name, use)
+	if err != nil {
+		return err
+	}
+	e.Points = append(e.Points, points...)
+	a.errors = append(a.errors, e)
+	return nil
+}
+
+func certified(c Certificate) (calc.Point, error) {
+	freedom := math.Inf(1)
+	if c.Degrees > 0 {
+		freedom = float64(c.Degrees)
+	}
+	return calc.Certified(cmp.Or("certificate "+c.Number, "certificate"), c.At.Decimal, c.Error.Decimal,
+		cmp.Or(c.Reach, plain(fmt.Sprint(usualReach))).InexactFloat64(),
+		c.Expanded.InexactFloat64(), cmp.Or(c.Factor, plain("2")).InexactFloat64(), freedom)
+}
+
+// checksOf lists the checks of an instrument in one use that were made in this job.
+func (j *job) checksOf(instrument string, use Use) ([]calc.Point, error) {
+	var points []calc.Point
+	for i, s := range j.plan.Steps {
+		if s.Reference == nil || s.Use != use || j.steps[i].reduction == nil {
+			continue
+		}
+		if p := j.instrumentOf(i); p == nil || p.Name != instrument {
+			continue
+		}
+		rule, err := j.reduceRule(i)
+		if err != nil {
+			return nil, err
+		}
+		spread, err := j.method.MeanUncertainty(*j.steps[i].reduction, j.scatter(i), j.freedom(i), rule)
+		if err != nil {
+			return nil, err
+		}
+		reach, u := usualReach, 0.0
+		if s.Reference.IsZero() {
+			reach = math.Inf(1)
+		}
+		if s.ReferenceU != nil {
+			u = s.ReferenceU.InexactFloat64()
+		}
+		point, err := calc.Checked(s.Name, j.steps[i].reduction.Value, s.Reference.Decimal, reach, spread, u, math.Inf(1))
+		if err != nil {
+			return nil, fmt.Errorf("cannot use the check %q: %w", s.Name, err)
+		}
+		points = append(points, point)
+	}
+	return points, nil
+}
+
+// warmth brings the lengths to 20 °C, as far as temperatures were taken, and adds
+// what is not known of them.
+func (a *account) warmth() error {
+	w := warmth{account: a}
+	w.temperatures = []calc.Temperature{a.shop()}
+	for k, t := range a.terms {
+		if t.step >= 0 {
+			w.add(k, t)
+		}
+	}
+	found, err := calc.ToReference(w.lengths, w.materials, w.temperatures)
+	if err != nil {
+		return fmt.Errorf("cannot bring the lengths to 20 degrees: %w", err)
+	}
+	for _, c := range found.Causes {
+		a.cause(c)
+	}
+	for i, by := range found.Corrections {
+		a.correctBy("temperature", w.lengths[i].Term, by)
+	}
+	return nil
+}
+
+// shop is the temperature of the air and of the instruments: as taken, or somewhere
+// near 20 °C.
+func (a *account) shop() calc.Temperature {
+	t := calc.Temperature{Name: "shop", Celsius: celsiusISO1, U: a.job.plan.Temperature.Within.InexactFloat64() / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular}
+	if taken := a.job.warmthOf(Shop); taken != nil {
+		t.Celsius, t.U, t.Shape = taken.Celsius.InexactFloat64(), taken.U.InexactFloat64(), calc.Normal
+		return t
+	}
+	a.assume("shop temperature assumed", "within", a.job.plan.Temperature.Within.String())
+	return t
+}
+
+// warmth gathers lengths with their materials and temperatures.
+type warmth struct {
+	account      *account
+	lengths      []calc.Expanding
+	materials    []calc.Material
+	temperatures []calc.Temperature
+}
+
+func (w *warmth) add(k int, t accountTerm) {
+	j := w.account.job
+	e := calc.Expanding{Term: k, Length: t.value, Scale: w.scale(t.step)}
+	part := j.plan.part(j.plan.Steps[t.step].Part)
+	if part < 0 { // a bar: of steel, and lying in the shop
+		e.Part = w.material(calc.Material{Name: "steel of " + t.name, Alpha: steelExpansion * 1e-6, U: steelExpansion * 1e-6 * knownExpansion / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
+		w.lengths = append(w.lengths, e)
+		return
+	}
+	p := j.plan.Parts[part]
+	m := materialOf(p)
+	if p.Expansion == nil {
+		w.account.assume("expansion assumed", "part", p.Name)
+	}
+	e.Part = w.material(m)
+	if taken := j.warmthOf(p.Name); taken != nil {
+		e.PartAt = w.temperature(calc.Temperature{Name: p.Name, Celsius: taken.Celsius.InexactFloat64(), U: taken.U.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal})
+	} else {
+		w.apart(p.Name, calc.Effect{Term: k, By: -t.value.InexactFloat64() * m.Alpha})
+	}
+	w.lengths = append(w.lengths, e)
+}
+
+// apart adds that a part may be warmer or colder than the shop.
+func (w *warmth) apart(part string, effect calc.Effect) {
+	name := "temperature of " + part + " beside the shop"
+	for i := range w.account.causes {
+		if w.account.causes[i].Name == name {
+			w.account.causes[i].Effects = append(w.account.causes[i].Effects, effect)
+			return
+		}
+	}
+	w.account.flat(name, w.account.job.plan.Temperature.Apart.InexactFloat64(), effect)
+}
+
+// materialOf is the expansion of a part, as stated or anything that metals have.
+func materialOf(p Part) calc.Material {
+	m := calc.Material{Name: p.Name, Alpha: anyExpansion * 1e-6, U: anyExpansion * 1e-6 / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular}
+	if p.Expansion != nil {
+		m.Alpha = p.Expansion.InexactFloat64() * 1e-6
+		m.U = math.Abs(m.Alpha) * knownExpansion / math.Sqrt(3)
+	}
+	return m
+}
+
+func (w *warmth) scale(step int) int {
+	m := calc.Material{Name: "the instrument's scale", Alpha: steelExpansion * 1e-6, Freedom: math.Inf(1), Shape: calc.Rectangular}
+	if p := w.account.job.instrumentOf(step); p != nil {
+		m.Name = "the scale of " + p.Name
+		if p.Expansion != nil {
+			m.Alpha = p.Expansion.InexactFloat64() * 1e-6
+		}
+	}
+	m.U = m.Alpha * knownExpansion / math.Sqrt(3)
+	return w.material(m)
+}
+
+func (w *warmth) material(m calc.Material) int {
+	if i := slices.IndexFunc(w.materials, func(o calc.Material) bool { return o.Name == m.Name }); i >= 0 {
+		return i
+	}
+	w.materials = append(w.materials, m)
+	return len(w.materials) - 1
+}
+
+func (w *warmth) temperature(t calc.Temperature) int {
+	if i := slices.IndexFunc(w.temperatures, func(o calc.Temperature) bool { return o.Name == t.Name }); i >= 0 {
+		return i
+	}
+	w.temperatures = append(w.temperatures, t)
+	return len(w.temperatures) - 1
+}
+
+// growth is what running temperature adds to the gap; ok is false if the plan does
+// not state every part's expansion and running temperature. The shims' own growth
+// is far below a micrometre and left out.
+func (a *account) growth() (by decimal.Decimal, ok bool, err error) {
+	var parts []calc.Staying
+	var materials []calc.Material
+	var temperatures []calc.Temperature
+	for k, t := range a.terms {
+		if t.step < 0 || a.job.isBar(t.step) {
+			continue
+		}
+		at := a.job.plan.part(a.job.plan.Steps[t.step].Part)
+		if at < 0 || a.job.plan.Parts[at].Expansion == nil || a.job.plan.Parts[at].Running == nil {
+			return decimal.Zero, false, nil
+		}
+		p := a.job.plan.Parts[at]
+		materials = append(materials, materialOf(p))
+		temperatures = append(temperatures, calc.Temperature{Name: p.Name, Celsius: p.Running.InexactFloat64(), U: runningU / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
+		net := a.job.value(t.step)
+		parts = append(parts, calc.Staying{Term: k, Length: net.Mul(decimal.NewFromInt(t.c)), Material: len(materials) - 1, At: len(temperatures) - 1})
+	}
+	grown, err := calc.Growth(parts, materials, temperatures)
+	if err != nil {
+		return decimal.Zero, false, fmt.Errorf("cannot find the growth when warm: %w", err)
+	}
+	for _, c := range grown.Corrections {
+		by = by.Add(c)
+	}
+	return by, len(parts) > 0, nil
+}
+
+// isBar tells whether a step measures a bar.
+func (j *job) isBar(step int) bool {
+	return slices.ContainsFunc(j.plan.Bars, func(b Bar) bool { return b.Step == j.plan.Steps[step].Name })
+}

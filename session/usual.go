@@ -1,0 +1,42 @@
+package session
+
+// UsualLimits are permissible errors, ± mm per use, that instruments of a kind
+// usually keep, for where no profile states them. Outside jaws: DIN 862, digital,
+// 0.01 mm, up to 200 mm; micrometer: DIN 863-1, up to 50 mm (both second-hand). The
+// others are assumed.
+func UsualLimits(k Kind) map[Use]Number {
+	switch k {
+	case Caliper:
+		return map[Use]Number{Outside: *plain("0.02"), Inside: *plain("0.03"), Depth: *plain("0.03"), StepUse: *plain("0.03")}
+	case DepthGauge:
+		return map[Use]Number{Depth: *plain("0.03"), StepUse: *plain("0.03")}
+	case Micrometer:
+		return map[Use]Number{Outside: *plain("0.004"), Inside: *plain("0.006"), Depth: *plain("0.006")}
+	case DialIndicator:
+		return map[Use]Number{StepUse: *plain("0.02"), GapCheck: *plain("0.02")}
+	}
+	return nil
+}
+
+// usualLocal is what is usually left of the permissible error near a checked length
+// (assumed): half of it.
+func usualLocal(k Kind) map[Use]Number {
+	local := map[Use]Number{}
+	for use, limit := range UsualLimits(k) {
+		local[use] = Num(limit.Mul(plain("0.5").Decimal))
+	}
+	return local
+}
+
+// UsualProfile is an instrument of a kind as it usually is, to judge a plan by before
+// any instrument is named.
+func UsualProfile(k Kind) Profile {
+	p := Profile{Name: "any " + string(k), Kind: k, Resolution: *plain("0.01"), Repeatability: *plain("0.01"), Permissible: UsualLimits(k), Local: usualLocal(k), Assumed: true}
+	switch k {
+	case Micrometer:
+		p.Resolution, p.Repeatability = *plain("0.001"), *plain("0.002")
+	case Feeler:
+		p.Resolution, p.Repeatability = *plain("0.05"), *plain("0.02")
+	}
+	return p
+}

@@ -1,0 +1,103 @@
+package wording_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"shimwright/session"
+	"shimwright/session/wording"
+)
+
+// known is advice with its uncertainty.
+func known(t *testing.T, outcome string, inside, tight, loose float64) session.Advice {
+	a := advice(t)
+	a.Uncertainty = "evaluated"
+	a.Budget = &session.BudgetView{Expanded: num(t, "0.041")}
+	a.Best.Outcome, a.Best.Expanded = outcome, ptr(t, "0.042")
+	a.Best.Chance = &session.Chance{Inside: inside, TooTight: tight, TooLoose: loose}
+	return a
+}
+
+// TestTheSentenceInEveryBranch looks at what each situation adds to the advice.
+func TestTheSentenceInEveryBranch(t *testing.T) {
+	next := session.NextAct{Act: session.Reason{Code: "zero check", Params: map[string]string{"instrument": "depth-1", "use": "depth"}}, Minutes: 1, Expanded: num(t, "0.021"), Outcome: "shown inside", AtBest: "shown inside"}
+	for _, c := range []struct {
+		name   string
+		change func(*session.Advice)
+		want   string
+	}{
+		{"shown inside", func(a *session.Advice) {}, "Expect an end float of 0.145 +/- 0.042 mm cold. It is shown inside the window 0.08 to 0.20 mm: the risk that it is outside is about 1 in 50. The gap is 0.695 +/- 0.041 mm."},
+		{"not shown", func(a *session.Advice) { *a = known(t, "not shown", 0.8, 0.15, 0.05) }, "It is the best fit, but not shown inside the window 0.08 to 0.20 mm: the risk that it is outside is about 1 in 5, most likely too tight."},
+		{"not shown, either way", func(a *session.Advice) { *a = known(t, "not shown", 0.9, 0.05, 0.05) }, "about 1 in 10, too tight or too loose alike."},
+		{"not shown, loose", func(a *session.Advice) { *a = known(t, "not shown", 0.9, 0.01, 0.09) }, "most likely too loose."},
+		{"shown outside", func(a *session.Advice) { *a = known(t, "shown outside", 0.01, 0, 0.99) }, "It is shown outside the window 0.08 to 0.20 mm: the chance that it is inside all the same is about 1 in 100."},
+		{"measurement", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			a.Limits, a.Next = []string{"measurement"}, []session.NextAct{next}
+		}, "The measurement limits it: no other shim helps. To know better: check the zero of depth-1 (depth) (about 1 minute), which would bring it to +/- 0.021 mm and show it inside, if the value stays."},
+		{"stock, thicker", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			a.Limits, a.Change = []string{"stock"}, ptr(t, "0.03")
+		}, "The stock limits it, not the measurement: a total thicker by 0.03 mm would hit the aim."},
+		{"stock, thinner", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			a.Limits, a.Change = []string{"stock"}, ptr(t, "-0.03")
+		}, "a total thinner by 0.03 mm would hit the aim."},
+		{"both", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			a.Limits = []string{"stock", "measurement"}
+		}, "Both the stock and the measurement limit it."},
+		{"an act that only could show it", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			n := next
+			n.Outcome, n.Act.Code = "not shown", "block check"
+			a.Next = []session.NextAct{n}
+		}, "check depth-1 (depth) on a gauge block near the length (about 1 minute), which would bring it to +/- 0.021 mm; with the right shims that could be shown inside."},
+		{"an act that cannot", func(a *session.Advice) {
+			*a = known(t, "not shown", 0.8, 0.1, 0.1)
+			a.Next = []session.NextAct{{Act: session.Reason{Code: "trial build"}, Minutes: 40, Expanded: num(t, "0.1"), Outcome: "not shown", AtBest: "not shown"}}
+		}, "build it on trial with a known pack and measure the float with a dial indicator (about 40 minutes), which would bring it to +/- 0.1 mm; even that would not show it inside."},
+		{"crush and play", func(a *session.Advice) {
+			a.Barred = []session.Reason{{Code: "crush not stated", Params: map[string]string{"term": "gasket"}}, {Code: "play not stated", Params: map[string]string{"bearing": "pump-bearing"}}}
+		}, "It cannot be shown inside, because the plan does not say by how much gasket gives way under the screws and the plan does not state the axial play of pump-bearing."},
+		{"unsettled", func(a *session.Advice) {
+			a.Barred = []session.Reason{{Code: "step unsettled", Params: map[string]string{"step": "pump-depth"}}}
+		}, "because the repeats of pump-depth do not agree."},
+		{"limit not stated", func(a *session.Advice) {
+			a.Barred = []session.Reason{{Code: "limit not stated", Params: map[string]string{"instrument": "depth-1", "use": "depth"}}}
+		}, "because the profile of depth-1 states no permissible error for its use depth."},
+		{"check gap agrees", func(a *session.Advice) {
+			a.Evidence = &session.EvidenceView{Agrees: true, En: 0.42, Gap: num(t, "0.7"), Chain: num(t, "0.69")}
+		}, "The check gap agrees with the chain (E_n 0.42), and both are combined."},
+		{"check gap at odds", func(a *session.Advice) {
+			a.Evidence = &session.EvidenceView{En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
+		}, "The check gap contradicts the chain (E_n -1.84): it gives a gap of 0.9 mm, the chain gave 0.69 mm; the check gap alone is taken, and one of the two is wrong."},
+		{"warm", func(a *session.Advice) { a.WarmFloat = ptr(t, "0.18") }, "At running temperature the float is about 0.18 mm."},
+		{"no stock", func(a *session.Advice) { a.Best = nil }, "no combination in the stock fits."},
+		{"places that differ", func(a *session.Advice) {
+			a.Findings = []session.Reason{{Code: "places differ", Params: map[string]string{"step": "pump-depth", "places": "a, b", "by": "0.08", "allowed": "0.05"}}}
+		}, "the places differ by 0.08 mm, and 0.05 mm is allowed"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			a := known(t, "shown inside", 0.98, 0.01, 0.01)
+			c.change(&a)
+			assert.Contains(t, strings.ToLower(wording.Advice(a)), strings.ToLower(c.want))
+		})
+	}
+}
+
+func TestOdds(t *testing.T) {
+	for p, want := range map[float64]string{
+		0: "under 1 in 1000", 0.0005: "under 1 in 1000", 0.002: "about 1 in 500", 0.011: "about 1 in 90", 0.0345: "about 1 in 30", 0.05: "about 1 in 20",
+		0.1037: "about 1 in 10", 0.19: "about 1 in 5", 0.21: "about 2 in 10", 0.5: "about 5 in 10", 0.86: "about 9 in 10", 0.97: "about 97 in 100", 0.9995: "over 999 in 1000",
+	} {
+		assert.Equal(t, want, wording.Odds(p), "%v", p)
+	}
+}
+
+func TestAPartThatIsWarm(t *testing.T) {
+	r := session.Reason{Code: "part warm", Params: map[string]string{"part": "pump-half", "celsius": "52.0", "shop": "20", "limit": "8", "wait_minutes": "30"}}
+	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; let it cool for about 30 minutes, note its temperature anew, then measure", wording.Reason(r))
+}

@@ -1,0 +1,30 @@
+package wording
+
+import (
+	"fmt"
+
+	"shimwright/session"
+)
+
+// Prospect says before the first press what the instruments can show of a chain.
+func Prospect(p session.Prospect) string {
+	window := p.Least.String() + " to " + mm(p.Most)
+	text := fmt.Sprintf("%s: these instruments will know the float to about +/- %s. ", p.Title, mm(p.Expanded))
+	switch {
+	case len(p.Barred) > 0:
+		reasons := make([]string, len(p.Barred))
+		for i, r := range p.Barred {
+			reasons[i] = Reason(r)
+		}
+		return text + "It can never be shown inside the window " + window + ", because " + list(reasons) + "."
+	case p.Outcome == "shown inside":
+		return text + "A float in the middle of the window " + window + " can be shown inside."
+	}
+	text += "Even a float in the middle of the window " + window + " could not be shown inside; the risk that it is outside would be " + Odds(1-p.Inside) + "."
+	for _, n := range p.Next {
+		if n.AtBest == "shown inside" {
+			return text + " What would help: " + Act(n) + ", for +/- " + mm(n.Expanded) + "."
+		}
+	}
+	return text
+}
