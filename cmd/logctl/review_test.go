@@ -6,6 +6,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -23,7 +24,6 @@ import (
 	"shimwright/cmd/loggerd/config"
 	"shimwright/session"
 	"shimwright/sqlite"
-	"shimwright/testdata/plans"
 )
 
 // act is one line of a script: a press, a port event, a command, a restart of the
@@ -33,7 +33,6 @@ type act struct {
 	Press   *press               `json:"press"`
 	Port    *session.PortChanged `json:"port"`
 	Command *session.Command     `json:"command"`
-	Plan    string               `json:"plan_file"`
 	Restart bool                 `json:"restart"`
 	Refused string               `json:"refused"`
 	ClockMS int                  `json:"clock_ms"` // the wall clock is set by this much
@@ -49,28 +48,64 @@ type press struct {
 // workshop is a bench with a real log on disk and a clock that stands still until it
 // is moved. It remembers what displays showed.
 type workshop struct {
-	t      *testing.T
-	path   string
-	method *calc.Method
-	wall   time.Time
-	mono   time.Duration
-	log    *sqlite.Log
-	bench  *session.Bench
-	stop   func()
-	shown  map[int64]string // by the last entry in it, as status --json prints it
+	t        *testing.T
+	path     string
+	method   *calc.Method
+	wall     time.Time
+	mono     time.Duration
+	log      *sqlite.Log
+	bench    *session.Bench
+	stop     func()
+	plan     string // of every job
+	profiles []session.Profile
+	shown    map[int64]string // by the last entry in it, as status --json prints it
 }
 
 func (w *workshop) Now() (time.Time, time.Duration) { return w.wall, w.mono }
 
-func openWorkshop(t *testing.T) *workshop {
+// openWorkshop plays a script in a new workshop and leaves it running.
+func openWorkshop(t *testing.T, script string) *workshop {
 	t.Helper()
 	w := &workshop{
 		t: t, path: filepath.Join(t.TempDir(), "bench-1.log.db"), shown: map[int64]string{}, method: calc.NewMethod(),
 		wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC),
 	}
+	w.furnish(filepath.Dir(script))
 	w.start()
 	t.Cleanup(w.close)
+	w.play(script)
 	return w
+}
+
+// furnish takes plan and instruments from what was recorded beside a script; else the
+// plan that lies there, and instruments of our own.
+func (w *workshop) furnish(folder string) {
+	w.t.Helper()
+	lines, err := os.ReadFile(filepath.Join(folder, "entries.jsonl"))
+	if errors.Is(err, fs.ErrNotExist) {
+		plan, err := os.ReadFile(filepath.Join(folder, "plan.toml"))
+		require.NoError(w.t, err)
+		w.plan, w.profiles = string(plan), []session.Profile{
+			{Name: "caliper-1", Kind: session.Caliper, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.008")},
+			{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.010")},
+			{Name: "micrometer-1", Kind: session.Micrometer, Trigger: session.OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015")},
+			{Name: "feelers", Kind: session.Feeler, Resolution: mm("0.05"), Repeatability: mm("0.02")},
+		}
+		return
+	}
+	require.NoError(w.t, err)
+	for _, line := range bytes.Split(bytes.TrimSpace(lines), []byte("\n")) {
+		e, err := session.DecodeEntry(line)
+		require.NoError(w.t, err)
+		switch b := e.Body.(type) {
+		case session.ProfileSet:
+			if e.Run == 1 {
+				w.profiles = append(w.profiles, b.Profile)
+			}
+		case session.Began:
+			w.plan = b.Plan
+		}
+	}
 }
 
 func mm(text string) session.Number {
@@ -88,13 +123,8 @@ func (w *workshop) start() {
 	require.NoError(w.t, err)
 	w.bench, err = session.NewBench(session.Config{
 		Name: "bench-1", Software: "test", Settings: session.Settings{Bounce: 700 * time.Millisecond},
-		Profiles: []session.Profile{
-			{Name: "caliper-1", Kind: session.Caliper, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.008")},
-			{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Resolution: mm("0.01"), Repeatability: mm("0.010")},
-			{Name: "micrometer-1", Kind: session.Micrometer, Trigger: session.OnRequest, Resolution: mm("0.001"), Repeatability: mm("0.0015")},
-			{Name: "feelers", Kind: session.Feeler, Resolution: mm("0.05"), Repeatability: mm("0.02")},
-		},
-		Method: w.method, Clock: w, Log: w.log,
+		Profiles: w.profiles,
+		Method:   w.method, Clock: w, Log: w.log,
 	}, w.log.Replay)
 	require.NoError(w.t, err)
 	ctx, stop := context.WithCancel(context.Background())
@@ -124,7 +154,7 @@ func (w *workshop) look() {
 }
 
 // play plays a script.
-func (w *workshop) play(file string) *workshop {
+func (w *workshop) play(file string) {
 	w.t.Helper()
 	text, err := os.ReadFile(file)
 	require.NoError(w.t, err)
@@ -134,7 +164,6 @@ func (w *workshop) play(file string) *workshop {
 		w.act(a)
 		w.look()
 	}
-	return w
 }
 
 func (w *workshop) act(a act) {
@@ -157,10 +186,11 @@ func (w *workshop) act(a act) {
 	case a.Press != nil:
 		item = w.reading(*a.Press)
 	default:
-		if a.Plan != "" {
-			plan, err := plans.Files.ReadFile(a.Plan)
-			require.NoError(w.t, err)
-			a.Command.Plan = string(plan)
+		if a.Command.Do == session.Begin {
+			a.Command.Plan = w.plan
+		}
+		if n := a.Command.Reading; n < 0 { // the n-th of the job
+			a.Command.Reading = w.bench.Snapshot().Readings[-n-1].Seq
 		}
 		item = *a.Command
 	}
@@ -197,7 +227,7 @@ func scripts(t *testing.T) []string {
 func TestReplayIsWhatDisplaysHad(t *testing.T) {
 	for _, script := range scripts(t) {
 		t.Run(filepath.Base(filepath.Dir(script)), func(t *testing.T) {
-			w := openWorkshop(t).play(script)
+			w := openWorkshop(t, script)
 			r, err := sqlite.OpenForReview(w.path)
 			require.NoError(t, err)
 			defer r.Close()
@@ -279,7 +309,7 @@ func imported(t *testing.T, lines []byte) string {
 // story, same export again.
 func TestExportRoundTrip(t *testing.T) {
 	for _, script := range scripts(t) {
-		w := openWorkshop(t).play(script)
+		w := openWorkshop(t, script)
 		env := environment(nil)
 		_, lines, stderr := logctl(env, "", "export", "1", "--as", "entries", "--log", w.path)
 		require.Empty(t, stderr)
@@ -300,7 +330,7 @@ func TestExportRoundTrip(t *testing.T) {
 
 // A job's export holds nothing of another job, and still folds.
 func TestExportOfALaterJobFoldsOnItsOwn(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	code, lines, stderr := logctl(environment(nil), "", "export", "2", "--as", "entries", "--log", w.path)
 	require.Equal(t, exitOK, code, stderr)
 	assert.NotContains(t, lines, `"job":"1"`)
@@ -381,7 +411,7 @@ func logOf(t *testing.T, source, name string, logs map[string][]byte) {
 			if name == "dispute" {
 				script = filepath.Join(source, "testdata/review/dispute.jsonl")
 			}
-			w := openWorkshop(t).play(script)
+			w := openWorkshop(t, script)
 			w.close()
 			var err error
 			log, err = os.ReadFile(w.path)
@@ -487,7 +517,7 @@ func TestTheDefaultLogIsTheDaemons(t *testing.T) {
 // With the daemon on and off, and from a folder that cannot be written to, the story
 // is the same.
 func TestReviewDaemonOnOffAndReadOnly(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	env := environment(nil)
 	_, on, stderr := logctl(env, "", "job", "1", "--log", w.path)
 	require.Empty(t, stderr)
@@ -511,7 +541,7 @@ func TestReviewDaemonOnOffAndReadOnly(t *testing.T) {
 // The story tells every reading once and every entry of a person.
 func TestTheStoryIsWhole(t *testing.T) {
 	for _, script := range scripts(t) {
-		w := openWorkshop(t).play(script)
+		w := openWorkshop(t, script)
 		s, code := decoded[story](t, environment(nil), "job", "1", "--log", w.path)
 		require.Equal(t, exitOK, code)
 		told := map[int64]int{}
@@ -537,7 +567,7 @@ func TestTheStoryIsWhole(t *testing.T) {
 
 // A half-written export is taken away, and a full disk is said.
 func TestExportToAFullDisk(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	for _, form := range []string{"entries", "readings", "results"} {
 		var stderr bytes.Buffer
 		code := run([]string{"export", "1", "--as", form, "--log", w.path}, nil, brokenPipe{fs.ErrClosed}, &stderr, environment(nil))
@@ -555,7 +585,7 @@ func TestExportToAFullDisk(t *testing.T) {
 }
 
 func TestExportToAFile(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	name := filepath.Join(t.TempDir(), "readings.csv")
 	code, stdout, stderr := logctl(environment(nil), "", "export", "1", "--as", "readings", "--log", w.path, "-o", name)
 	require.Equal(t, exitOK, code, stderr)
@@ -597,7 +627,7 @@ func TestAdviceIsToldWhenItChanges(t *testing.T) {
 
 // A log that somebody changed gives one sentence, whatever was asked.
 func TestAChangedLogIsSaid(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	w.close()
 	db, err := sql.Open("sqlite3", w.path)
 	require.NoError(t, err)
@@ -618,7 +648,7 @@ func TestAChangedLogIsSaid(t *testing.T) {
 // A time means what the clock on the wall showed, also where it was set or the daemon
 // was off.
 func TestMoments(t *testing.T) {
-	w := openWorkshop(t).play("testdata/review/dispute.jsonl")
+	w := openWorkshop(t, "testdata/review/dispute.jsonl")
 	a := &app{zone: time.UTC}
 	r, err := sqlite.OpenForReview(w.path)
 	require.NoError(t, err)
