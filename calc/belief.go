@@ -61,6 +61,9 @@ func (e Estimate) belief() belief {
 	b := belief{u: e.U, nu: math.Floor(e.Freedom + wholeSlack), unstated: len(e.Unstated) > 0}
 	rest := e.U * e.U
 	for _, a := range e.Flat {
+		if a < nothing || a < shapeless*e.U {
+			continue // it stays in the rest
+		}
 		b.flat[b.n] = a
 		b.n++
 		b.reach += a
@@ -83,7 +86,11 @@ func (b belief) fewFreedom(rest float64) float64 {
 	return studentQuantile(covered, max(1, b.nu*share*share)) / studentQuantile(covered, math.Inf(1))
 }
 
-const covered = 0.975
+const (
+	covered   = 0.975
+	nothing   = 1e-12 // mm, less than any length
+	shapeless = 0.01  // of u: a flat part below it shows nowhere, and would only cancel
+)
 
 // belief is a symmetric distribution with one peak, centred on 0: u times Student's t,
 // or n flat parts and a normal rest of sigma.

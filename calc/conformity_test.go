@@ -94,6 +94,8 @@ func TestConform(t *testing.T) {
 		{"exact on the limit", normal("0.05", 0), "0.05", "0.15", rule1998, ShownInside, 1},
 		{"exact below", normal("0.049", 0), "0.05", "0.15", rule1998, ShownOutside, 0},
 		{"exact above", normal("0.151", 0), "0.05", "0.15", rule1998, ShownOutside, 0},
+		{"flat, but nothing", Estimate{d("0.1"), 1e-300, certain, []float64{1e-300}, nil}, "0.05", "0.15", rule1998, ShownInside, 1},
+		{"flat in part", Estimate{d("0.1"), 0.05 / math.Sqrt(3), certain, []float64{1e-70, 0.05}, nil}, "0.05", "0.15", rule1998, NotShown, 1},
 		{"flat", Estimate{d("0.1"), 0.05 / math.Sqrt(3), certain, []float64{0.05}, nil}, "0.05", "0.15", rule1998, NotShown, 1},
 	} {
 		got := conform(t, c.e, window(c.least, c.most), c.rule)
