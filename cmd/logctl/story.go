@@ -281,9 +281,9 @@ func (t *teller) changed(seq int64) string {
 		if is.Name != r.Step {
 			continue
 		}
-		text := " The step " + is.Name + " stays at " + value(is) + "."
-		if value(was) != value(is) {
-			text = fmt.Sprintf(" The step %s is now at %s, before at %s.", is.Name, value(is), value(was))
+		text := " The step " + is.Name + " stays at " + stepValue(is) + "."
+		if stepValue(was) != stepValue(is) {
+			text = fmt.Sprintf(" The step %s is now at %s, before at %s.", is.Name, stepValue(is), stepValue(was))
 		}
 		if was.Closed && !is.Closed {
 			text += " It is open again."
@@ -293,7 +293,8 @@ func (t *teller) changed(seq int64) string {
 	return ""
 }
 
-func value(s *session.StepView) string {
+// stepValue is the value of a step in mm.
+func stepValue(s *session.StepView) string {
 	if s.Value == nil {
 		return "no value"
 	}

@@ -276,8 +276,8 @@ func TestResults(t *testing.T) {
 				require.NoError(t, export.Results(&out, snapshot, ended))
 				v := parsed(t, out.Bytes())
 				require.NoError(t, s.Validate(v), "after %d entries: %s", n, out.String())
-				v.(map[string]any)["si:expandedUnc"] = map[string]any{}
-				require.Error(t, s.Validate(v), "no field of an uncertainty that is not evaluated")
+				v.(map[string]any)["more"] = true
+				require.Error(t, s.Validate(v), "an unknown key")
 				requireSame(t, snapshot, out.Bytes())
 			})
 		})
@@ -291,15 +291,29 @@ func requireSame(t *testing.T, s session.Snapshot, text []byte) {
 	var got struct {
 		Results []struct {
 			Kind, Name string
-			Real       map[string]string `json:"si:real"`
-			Counted    []int64
+			Real       struct {
+				Value string `json:"si:value"`
+				Unit  string `json:"si:unit"`
+				Unc   *struct {
+					Uncertainty string  `json:"si:uncertainty"`
+					Factor      float64 `json:"si:coverageFactor"`
+					Probability string  `json:"si:coverageProbability"`
+				} `json:"si:expandedUnc"`
+			} `json:"si:real"`
+			Decision struct{ Outcome string }
 		}
 	}
 	require.NoError(t, json.Unmarshal(text, &got))
 	values := map[string]string{}
 	for _, r := range got.Results {
-		values[r.Kind+" "+r.Name] = r.Real["si:value"]
-		require.Equal(t, "mm", r.Real["si:unit"], "the UCUM code of the millimetre")
+		values[r.Kind+" "+r.Name] = r.Real.Value
+		require.Equal(t, "mm", r.Real.Unit, "the UCUM code of the millimetre")
+		if u := r.Real.Unc; u != nil {
+			values["U of "+r.Name] = fmt.Sprint(u.Uncertainty, " ", u.Factor, " ", u.Probability)
+		}
+		if r.Decision.Outcome != "" {
+			values["outcome of "+r.Name] = r.Decision.Outcome
+		}
 	}
 	want := map[string]string{}
 	for _, step := range s.Job.Steps {
@@ -311,11 +325,46 @@ func requireSame(t *testing.T, s session.Snapshot, text []byte) {
 		if a.Gap != nil {
 			want["gap "+a.Chain] = a.Gap.String()
 		}
+		if b := a.Budget; b != nil {
+			want["U of "+a.Chain] = fmt.Sprint(b.Expanded, " ", b.K, " ", b.Coverage)
+		}
+		if a.Best != nil && a.Best.Outcome != "" {
+			want["outcome of "+a.Chain] = a.Best.Outcome
+		}
 		if a.Best != nil {
 			want["expected end float "+a.Chain] = a.Best.EndFloat.String()
 		}
 	}
 	require.Equal(t, want, values)
+}
+
+// The schema lets no uncertainty pass that was not evaluated, and none be missing that was.
+func TestTheSchemaOfResultsRefuses(t *testing.T) {
+	s := schema(t, "results")
+	const text = `{"schema":1,"bench":"b","job":"1","plan":"p","title":"t","began":"2031-04-05T06:07:08Z","software":"s","method":"m","seq":9,"unit_codes":"UCUM",
+		"results":[{"kind":%q,"name":"n","title":"t","state":"final","uncertainty":%q,"si:real":{"si:label":"l","si:value":"0.50","si:unit":"mm"%s},"counted":[1],"left_out":[]%s}]}`
+	const unc = `,"si:expandedUnc":{"si:uncertainty":"0.030","si:coverageFactor":1.96,"si:coverageProbability":"0.95"}`
+	const decision = `,"packs":[],"decision":{"window":{"least_mm":"0.10","most_mm":"0.20","aim_mm":"0.15"},"inside_window":true}`
+	for _, c := range []struct {
+		kind, uncertainty, unc, more string
+		valid                        bool
+	}{
+		{"gap", "evaluated", unc, "", true},
+		{"gap", "not evaluated", "", "", true},
+		{"gap", "evaluated", "", "", false},
+		{"gap", "not evaluated", unc, "", false},
+		{"gap", "evaluated", strings.Replace(unc, `"si:coverageFactor":1.96,`, "", 1), "", false},
+		{"gap", "not evaluated", "", decision, false},
+		{"expected end float", "not evaluated", "", decision, true},
+		{"expected end float", "not evaluated", "", "", false},
+		{"expected end float", "not evaluated", "", strings.Replace(decision, `true`, `true,"outcome":"shown inside"`, 1), false},
+		{"expected end float", "under decision", "", decision, false},
+		{"expected end float", "under decision", "", strings.Replace(decision, `true`, `true,"expanded_mm":"0.031"`, 1), true},
+		{"dream", "not evaluated", "", "", false},
+	} {
+		err := s.Validate(parsed(t, fmt.Appendf(nil, text, c.kind, c.uncertainty, c.unc, c.more)))
+		assert.Equal(t, c.valid, err == nil, "%+v: %v", c, err)
+	}
 }
 
 func TestResultsNeedAJob(t *testing.T) {

@@ -9,52 +9,77 @@ import (
 	"shimwright/session"
 )
 
-// NotEvaluated is what Results says of an uncertainty that nobody worked out.
-const NotEvaluated = "not evaluated"
+// What Results says of the uncertainty of a length.
+const (
+	evaluated     = "evaluated"
+	underDecision = "under decision"
+	notEvaluated  = "not evaluated"
+)
 
 // schemaVersion numbers the form of the results.
 const schemaVersion = 1
 
 // results is what was measured in a job.
 type results struct {
-	Schema      int        `json:"schema"`
-	Bench       string     `json:"bench"`
-	Job         string     `json:"job"`
-	Reference   string     `json:"reference,omitempty"`
-	Operator    string     `json:"operator,omitempty"`
-	Plan        string     `json:"plan"`
-	Title       string     `json:"title"`
-	Began       time.Time  `json:"began"`
-	Ended       *time.Time `json:"ended,omitempty"` // absent while it is open
-	Software    string     `json:"software"`
-	Method      string     `json:"method"`
-	Seq         int64      `json:"seq"`        // of the entry that the results stand after
-	UnitCodes   string     `json:"unit_codes"` // "UCUM"
-	Uncertainty string     `json:"uncertainty"`
-	Results     []result   `json:"results"`
+	Schema    int        `json:"schema"`
+	Bench     string     `json:"bench"`
+	Job       string     `json:"job"`
+	Reference string     `json:"reference,omitempty"`
+	Operator  string     `json:"operator,omitempty"`
+	Plan      string     `json:"plan"`
+	Title     string     `json:"title"`
+	Began     time.Time  `json:"began"`
+	Ended     *time.Time `json:"ended,omitempty"` // absent while it is open
+	Software  string     `json:"software"`
+	Method    string     `json:"method"`
+	Seq       int64      `json:"seq"`        // of the entry that the results stand after
+	UnitCodes string     `json:"unit_codes"` // "UCUM"
+	Results   []result   `json:"results"`
 }
 
 // result is one measured or expected length.
 type result struct {
-	Kind     string           `json:"kind"` // "dimension", "gap" or "expected end float"
-	Name     string           `json:"name"` // of the step, or of the chain
-	Title    string           `json:"title"`
-	State    string           `json:"state"` // "closed", "open" or "unsettled"; of a chain "final" or "provisional"
-	Real     real             `json:"si:real"`
-	Counted  []int64          `json:"counted"` // sequences of the readings it was made from
-	LeftOut  []int64          `json:"left_out"`
-	Window   *window          `json:"window,omitempty"`        // of an end float
-	Inside   *bool            `json:"inside_window,omitempty"` // of an end float, by its value alone
-	Packs    []session.Pack   `json:"packs,omitempty"`         // the shims that give the end float
-	Findings []session.Reason `json:"findings,omitempty"`
+	Kind        string           `json:"kind"` // "dimension", "gap" or "expected end float"
+	Name        string           `json:"name"` // of the step, or of the chain
+	Title       string           `json:"title"`
+	State       string           `json:"state"` // "closed", "open" or "unsettled"; of a chain "final" or "provisional"
+	Real        real             `json:"si:real"`
+	Uncertainty string           `json:"uncertainty"` // "evaluated", "under decision" or "not evaluated"
+	Counted     []int64          `json:"counted"`     // sequences of the readings it was made from
+	LeftOut     []int64          `json:"left_out"`
+	Decision    *decision        `json:"decision,omitempty"` // of an end float
+	Packs       []session.Pack   `json:"packs,omitempty"`    // the shims that give the end float
+	Findings    []session.Reason `json:"findings,omitempty"`
 }
 
 // real is a length in the fields of the D-SI data model, with its unit as UCUM code.
 type real struct {
-	Label string     `json:"si:label"`
-	Value string     `json:"si:value"` // exact decimal
-	Unit  string     `json:"si:unit"`
-	Time  *time.Time `json:"si:dateTime,omitempty"` // of the last reading that counts in it
+	Label string       `json:"si:label"`
+	Value string       `json:"si:value"` // exact decimal
+	Unit  string       `json:"si:unit"`
+	Time  *time.Time   `json:"si:dateTime,omitempty"` // of the last reading that counts in it
+	Unc   *expandedUnc `json:"si:expandedUnc,omitempty"`
+}
+
+// expandedUnc is an expanded uncertainty in the fields of the D-SI data model, which
+// asks for the factor and the probability beside it.
+type expandedUnc struct {
+	Uncertainty string  `json:"si:uncertainty"`
+	Factor      float64 `json:"si:coverageFactor"`
+	Probability string  `json:"si:coverageProbability"`
+}
+
+// decision is whether an end float is inside its window, and by which rule. Without
+// an outcome nothing is claimed but where the value lies.
+type decision struct {
+	Window   window          `json:"window"`
+	Inside   bool            `json:"inside_window"`         // by the value alone
+	Outcome  string          `json:"outcome,omitempty"`     // "shown inside", "not shown" or "shown outside"
+	Rule     string          `json:"rule,omitempty"`        // the standard and its edition
+	Level    *session.Number `json:"level,omitempty"`       // of conformity
+	Expanded *session.Number `json:"expanded_mm,omitempty"` // uncertainty of the end float
+	Guard    *session.Number `json:"guard_mm,omitempty"`    // width of the guard band
+	Chance   *session.Chance `json:"chance,omitempty"`
 }
 
 type window struct {
@@ -69,8 +94,9 @@ type window struct {
 // si:value, si:unit, si:dateTime), the value as an exact decimal in a string and the
 // unit as a UCUM code.
 //
-// Fields for an expanded uncertainty appear only when one was evaluated. Today none
-// is: they are absent and "uncertainty" says so. ended is when the job ended, zero if
+// An expanded uncertainty (si:expandedUnc) is there only where one was evaluated, which
+// "uncertainty" says of each result: today for gaps. That of an end float has no factor
+// of its own, which the data model asks for; it stands under "decision". ended is when the job ended, zero if
 // it has not.
 func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 	if s.Job == nil {
@@ -80,7 +106,7 @@ func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 	r := results{
 		Schema: schemaVersion, Bench: s.Bench, Job: j.Number, Reference: j.Reference, Operator: j.Operator,
 		Plan: j.Plan, Title: j.Title, Began: j.Began.UTC(), Software: s.Software, Method: s.Method, Seq: s.Seq,
-		UnitCodes: "UCUM", Uncertainty: NotEvaluated, Results: []result{},
+		UnitCodes: "UCUM", Results: []result{},
 	}
 	if !ended.IsZero() {
 		at := ended.UTC()
@@ -103,7 +129,7 @@ func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 // ofStep is the result of a step.
 func ofStep(s session.Snapshot, step session.StepView) result {
 	r := result{
-		Kind: "dimension", Name: step.Name, Title: step.Title, State: "open",
+		Kind: "dimension", Name: step.Name, Title: step.Title, State: "open", Uncertainty: notEvaluated,
 		Counted: []int64{}, LeftOut: []int64{}, Findings: step.Findings,
 	}
 	switch {
@@ -134,15 +160,36 @@ func ofChain(s session.Snapshot, a session.Advice) []result {
 		Kind: "gap", Name: a.Chain, Title: a.Title, State: string(a.State),
 		Real:    length(s, a.Title+": gap before shims", *a.Gap, a.Counted),
 		Counted: append([]int64{}, a.Counted...), LeftOut: append([]int64{}, a.LeftOut...), Findings: a.Findings,
+		Uncertainty: notEvaluated,
+	}
+	float := gap // shares nothing that is changed below
+	if b := a.Budget; b != nil {
+		gap.Uncertainty = evaluated
+		gap.Real.Unc = &expandedUnc{b.Expanded.String(), b.K, b.Coverage.String()}
 	}
 	if a.Best == nil {
 		return []result{gap}
 	}
-	float := gap
 	float.Kind, float.Findings = "expected end float", nil
 	float.Real = length(s, a.Title+": to expect with the shims advised, cold", a.Best.EndFloat, a.Counted)
-	float.Window, float.Inside, float.Packs = &window{a.Least, a.Most, a.Aim}, &a.Best.Inside, a.Best.Packs
+	float.Packs, float.Decision = a.Best.Packs, decide(a)
+	if a.Best.Expanded != nil {
+		float.Uncertainty = underDecision
+	}
 	return []result{gap, float}
+}
+
+// decide is what the advice says of its best fit.
+func decide(a session.Advice) *decision {
+	f := a.Best
+	d := &decision{
+		Window: window{a.Least, a.Most, a.Aim}, Inside: f.Inside, Outcome: f.Outcome,
+		Expanded: f.Expanded, Guard: f.Guard, Chance: f.Chance,
+	}
+	if b := a.Budget; b != nil && f.Outcome != "" {
+		d.Rule, d.Level = b.Edition, &b.Level
+	}
+	return d
 }
 
 // length writes a length; its time is that of the last reading that counts in it.
