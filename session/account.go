@@ -73,7 +73,9 @@ func (j *job) accountFor(i int) (*account, error) {
 	if err := a.warmth(); err != nil {
 		return nil, err
 	}
-	a.gaskets()
+	if err := a.gaskets(); err != nil {
+		return nil, err
+	}
 	a.bearings()
 	a.unsettled()
 	return a, nil
@@ -124,6 +126,9 @@ func (a *account) addStep(step int, c int64) {
 // budget is the causes over the terms.
 func (a *account) budget() calc.Budget {
 	b := calc.Budget{Causes: a.causes}
+	for _, r := range a.barred {
+		b.Unstated = append(b.Unstated, r.Code)
+	}
 	for _, t := range a.terms {
 		b.Terms = append(b.Terms, calc.Weight{Name: t.name, C: float64(t.c)})
 	}
@@ -227,7 +232,7 @@ func (a *account) given() {
 }
 
 // gaskets takes off what a gasket gives way by.
-func (a *account) gaskets() {
+func (a *account) gaskets() error {
 	for _, t := range a.chain.Terms {
 		if !t.Gasket {
 			continue
@@ -241,13 +246,16 @@ func (a *account) gaskets() {
 			a.bar("crush not stated", "term", name)
 			continue
 		}
-		thickness := a.terms[k].value.InexactFloat64()
-		a.correct("crush", k, -thickness*t.Crush.InexactFloat64())
-		a.cause(calc.Cause{
-			Name: "crush of " + name, U: t.CrushU.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal,
-			Effects: []calc.Effect{{Term: k, By: thickness}},
-		})
+		thickness := a.terms[k].value
+		squeezed, cause, err := calc.Squeezed("crush of "+name, thickness, t.Crush.InexactFloat64(), t.CrushU.InexactFloat64(), math.Inf(1), calc.Normal)
+		if err != nil {
+			return fmt.Errorf("cannot squeeze %q: %w", name, err)
+		}
+		a.correctBy("crush", k, squeezed.Sub(thickness))
+		cause.Effects[0].Term = k
+		a.cause(cause)
 	}
+	return nil
 }
 
 // bearings brings depths that were measured to a ring to the ring's middle position.

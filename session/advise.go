@@ -63,7 +63,7 @@ func (j *job) less(step int, r *calc.Reduction, all bool) *Number {
 func (j *job) advise(i int) (Advice, error) {
 	ch := &j.plan.Chains[i]
 	a := Advice{
-		Chain: ch.Name, Title: ch.Title, Method: j.method.Version(), State: Final,
+		Chain: ch.Name, Title: ch.Title, Method: calc.WithUncertainty, State: Final,
 		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Uncertainty: uncertaintyNotEvaluated,
 	}
 	for _, t := range ch.Terms {

@@ -80,7 +80,7 @@ func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, err
 	}
 	t := b.turn()
 	t.door = FromBench
-	t.add(Started{Bench: c.Name, Software: c.Software, Method: c.Method.Version(), BootID: c.BootID, Settings: c.Settings})
+	t.add(Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings})
 	for _, p := range c.Profiles {
 		t.add(ProfileSet{p})
 	}

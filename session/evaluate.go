@@ -25,7 +25,10 @@ func (j *job) evaluate(i int, a *Advice) error {
 		return fmt.Errorf("cannot evaluate chain %q: %w", a.Chain, err)
 	}
 	a.Uncertainty = evaluated
-	a.Corrections, a.Assumed, a.Barred = acct.corrections, acct.assumed, acct.barred
+	a.Corrections, a.Assumed = acct.corrections, acct.assumed
+	if len(known.budget.Unstated) > 0 {
+		a.Barred = acct.barred
+	}
 	a.Findings = append(a.Findings, acct.findings...)
 	gap := worked(known.value)
 	a.Gap, a.Evidence = &gap, known.evidence
@@ -111,8 +114,12 @@ func (a *account) directCauses(step int, pack *Pack) ([]calc.Cause, error) {
 	var causes []calc.Cause
 	one := []calc.Effect{{Term: 0, By: 1}}
 	if f := j.lastFiled(step); f != nil && f.taken.Feeler != nil {
-		half := f.taken.Feeler.Stops.Sub(f.taken.Feeler.Passes.Decimal).InexactFloat64()/2 + bladeTolerance
-		causes = append(causes, flatCause("between the blades of "+f.taken.Instrument, half, one))
+		pair := f.taken.Feeler
+		_, cause, err := calc.Feeler("between the blades of "+f.taken.Instrument, pair.Passes.Decimal, pair.Stops.Decimal, decimal.NewFromFloat(bladeTolerance))
+		if err != nil {
+			return nil, err
+		}
+		causes = append(causes, cause)
 	} else {
 		rule, err := j.reduceRule(step)
 		if err != nil {
@@ -182,7 +189,7 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 		a.Change = &change
 	}
 	for i, f := range fits.Best {
-		fit, err := j.likelyFit(f, known, len(acct.barred) > 0)
+		fit, err := j.likelyFit(f, known)
 		if err != nil {
 			return err
 		}
@@ -195,6 +202,9 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	if a.Best == nil {
 		return nil
 	}
+	if err := bladesFor(a.Best); err != nil {
+		return err
+	}
 	growth, ok, err := acct.growth()
 	if ok && err == nil {
 		warm := worked(a.Best.EndFloat.Add(growth).RoundBank(correctionPlaces))
@@ -203,20 +213,38 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	return err
 }
 
-// likelyFit shows a fit with its uncertainty. What is barred is never shown inside.
-func (j *job) likelyFit(f calc.LikelyFit, known knowledge, barred bool) (Fit, error) {
+// bladesFor names the feelers to try on the check gap of a fit, of a usual set in
+// steps of 0.05 mm up to 1 mm (common practice, no published source).
+func bladesFor(f *Fit) error {
+	var blades []decimal.Decimal
+	for i := int64(1); i <= 20; i++ {
+		blades = append(blades, decimal.New(5*i, -2))
+	}
+	found, err := calc.BladesFor(f.CheckGap.Decimal, f.Expanded.InexactFloat64(), blades)
+	if err != nil {
+		return err
+	}
+	if found.Passes.Valid {
+		n := Num(found.Passes.Decimal)
+		f.Passes = &n
+	}
+	if found.Stops.Valid {
+		n := Num(found.Stops.Decimal)
+		f.Stops = &n
+	}
+	return nil
+}
+
+// likelyFit shows a fit with its uncertainty.
+func (j *job) likelyFit(f calc.LikelyFit, known knowledge) (Fit, error) {
 	fit := fitOf(f.Fit)
 	factor := known.uncertainty.K
 	_, expanded, err := calc.Rounded(f.EndFloat, factor*f.U)
 	if err != nil {
 		return Fit{}, err
 	}
-	outcome := f.Conformity.Outcome
-	if barred && outcome == calc.ShownInside {
-		outcome = calc.NotShown
-	}
 	u, guard := Num(expanded), Num(decimal.NewFromFloat(f.Conformity.Guard).RoundCeil(3))
-	fit.Expanded, fit.Guard, fit.Outcome = &u, &guard, outcome.String()
+	fit.Expanded, fit.Guard, fit.Outcome = &u, &guard, f.Conformity.Outcome.String()
 	fit.Chance = &Chance{rounded(f.Conformity.Inside, 4), rounded(f.Conformity.TooTight, 4), rounded(f.Conformity.TooLoose, 4)}
 	return fit, nil
 }

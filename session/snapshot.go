@@ -195,6 +195,8 @@ type Fit struct {
 	Outcome  string  `json:"outcome,omitempty"`     // "shown inside", "not shown" or "shown outside"
 	Guard    *Number `json:"guard_mm,omitempty"`    // width of the guard band
 	Chance   *Chance `json:"chance,omitempty"`
+	Passes   *Number `json:"check_passes_mm,omitempty"` // the feeler that should pass the check gap
+	Stops    *Number `json:"check_stops_mm,omitempty"`  // the feeler that should not
 }
 
 // A DrawnView is what Monte Carlo gives for the end float of the best fit.

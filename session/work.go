@@ -49,7 +49,7 @@ func WorkAndDraw(planFile string, planText []byte, csvFile string, csvText io.Re
 		return Snapshot{}, err
 	}
 	t := &turn{state: NewState(calc.NewMethod()), at: time.Unix(0, 0), door: FromTerminal}
-	t.add(Started{Bench: "offline", Method: t.state.method.Version()})
+	t.add(Started{Bench: "offline", Method: calc.WithUncertainty})
 	for _, p := range profilesOf(rows) {
 		t.add(ProfileSet{p})
 	}

@@ -58,6 +58,7 @@ func (a *app) replay(r *sqlite.Reader, seq int64) error {
 	}
 	p := a.page
 	p.para("", "  ", fmt.Sprintf("What displays showed after entry %d, from %s on (run %d).", s.Seq, clockTime(s.Time, a.zone), s.Run))
+	p.otherMethod(s.Method)
 	p.gap()
 	p.status(s)
 	if len(s.Readings) > 0 {
@@ -66,6 +67,16 @@ func (a *app) replay(r *sqlite.Reader, seq int64) error {
 		p.readings(s.Readings, a.zone)
 	}
 	return nil
+}
+
+// otherMethod says that a log was written under a method that this program does not
+// have. What was advised stands in the log; how readings count and what a step comes
+// to is worked out anew, alike under all methods that it does have.
+func (p *page) otherMethod(was string) {
+	if was == calc.WithUncertainty || was == calc.NewMethod().Version() {
+		return
+	}
+	p.para("! ", "  ", fmt.Sprintf("This was measured under the method %s, and this program works by %s: how readings count and the values of steps may differ from what was shown. Use the program of that time to see just that.", was, calc.WithUncertainty))
 }
 
 // shownWith is the first snapshot that displays had with entry seq in it.

@@ -693,3 +693,18 @@ func TestMoments(t *testing.T) {
 		assert.ErrorAs(t, err, &f, bad)
 	}
 }
+
+// A log of another method is worked out by this one's, and the page says so.
+func TestAnotherMethodIsSaid(t *testing.T) {
+	lines, err := os.ReadFile("../../testdata/jobs/bottom-end-mishaps/entries.jsonl")
+	require.NoError(t, err)
+	method := calc.WithUncertainty
+	old := imported(t, bytes.ReplaceAll(lines, []byte(`"method":"`+method+`"`), []byte(`"method":"shimwright/0"`)))
+	now := imported(t, lines)
+	for _, args := range []string{"job 1", "replay --at 31"} {
+		_, said, _ := logctl(environment(nil), "", append(strings.Fields(args), "--log", old)...)
+		assert.Contains(t, strings.Join(strings.Fields(said), " "), "under the method shimwright/0, and this program works by "+method, args)
+		_, silent, _ := logctl(environment(nil), "", append(strings.Fields(args), "--log", now)...)
+		assert.NotContains(t, silent, "under the method", args)
+	}
+}

@@ -249,9 +249,22 @@ func checkGap(a session.Advice) string {
 		text = "With nothing fitted yet, find a check gap of " + mm(a.Best.CheckGap)
 	}
 	if a.CheckFound != nil {
-		text += "; found: " + mm(*a.CheckFound)
+		return text + "; found: " + mm(*a.CheckFound) + "."
 	}
-	return text + "."
+	return text + blades(*a.Best) + "."
+}
+
+// blades says which feelers to try.
+func blades(f session.Fit) string {
+	switch {
+	case f.Passes != nil && f.Stops != nil:
+		return ": a feeler of " + mm(*f.Passes) + " should pass and one of " + f.Stops.String() + " should not"
+	case f.Stops != nil:
+		return ": a feeler of " + mm(*f.Stops) + " should not pass"
+	case f.Passes != nil:
+		return ": a feeler of " + mm(*f.Passes) + " should pass"
+	}
+	return ""
 }
 
 // choice says how near to the aim the best fit comes and what it is ranked

@@ -74,6 +74,9 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 		{"check gap at odds", func(a *session.Advice) {
 			a.Evidence = &session.EvidenceView{En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
 		}, "The check gap contradicts the chain (E_n -1.84): it gives a gap of 0.9 mm, the chain gave 0.69 mm; the check gap alone is taken, and one of the two is wrong."},
+		{"blades", func(a *session.Advice) { a.Best.Passes, a.Best.Stops = ptr(t, "0.30"), ptr(t, "0.40") }, "find a check gap of 0.345 mm: a feeler of 0.30 mm should pass and one of 0.40 should not."},
+		{"a blade that stops", func(a *session.Advice) { a.Best.Stops = ptr(t, "0.40") }, "0.345 mm: a feeler of 0.40 mm should not pass."},
+		{"a blade that passes", func(a *session.Advice) { a.Best.Passes = ptr(t, "0.30") }, "0.345 mm: a feeler of 0.30 mm should pass."},
 		{"warm", func(a *session.Advice) { a.WarmFloat = ptr(t, "0.18") }, "At running temperature the float is about 0.18 mm."},
 		{"no stock", func(a *session.Advice) { a.Best = nil }, "no combination in the stock fits."},
 		{"places that differ", func(a *session.Advice) {
