@@ -192,6 +192,7 @@ func (a *app) job(r *sqlite.Reader, number string) error {
 func (p *page) story(s story, zone *time.Location) {
 	p.strong("", "  ", "Job "+s.Job.Number+": "+s.Job.Title)
 	p.table("  ", s.head(zone))
+	p.otherMethod(s.Method)
 	p.gap()
 	p.para("", "", "WHAT CAME OF IT")
 	for _, adv := range s.Advice {
