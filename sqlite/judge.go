@@ -53,6 +53,8 @@ func (x *examination) judgeCheckpoints() error {
 			x.add(Damage{Change: NoteEdited, Last: a.signed.size, Detail: a.err.Error()})
 		case a.checkpoint.size != a.signed.size:
 			x.add(Damage{Change: NoteEdited, Last: a.signed.size, Detail: fmt.Sprintf("its text covers %d entries", a.checkpoint.size)})
+		case !slices.Contains(x.report.Keys, a.public):
+			x.add(Damage{Change: NoteEdited, Last: a.signed.size, Detail: "the key beside it is not the one that signed it"})
 		default:
 			promised = max(promised, a.checkpoint.size)
 			if bad == nil && !x.good(a) && a.checkpoint.size <= x.report.Entries {

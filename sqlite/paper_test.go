@@ -194,6 +194,11 @@ func (p *paper) withBody(seq int64, body []byte) *paper {
 	return c
 }
 
+// reading is the first reading of 52.54 mm.
+func (p *paper) reading() int64 {
+	return p.all[slices.IndexFunc(p.all, func(r row) bool { return bytes.Contains(r.body, []byte(`"value_mm":"52.54"`)) })].seq
+}
+
 // without takes entries out.
 func (p *paper) without(first, last int64) *paper {
 	c := p.copy()

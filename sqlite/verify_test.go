@@ -39,49 +39,82 @@ const untrigger = `DROP TRIGGER entries_not_updated; DROP TRIGGER entries_not_de
 	DROP TRIGGER hashes_not_updated; DROP TRIGGER hashes_not_deleted; DROP TRIGGER hashes_in_sequence;
 	DROP TRIGGER checkpoints_not_updated; DROP TRIGGER checkpoints_not_deleted; DROP TRIGGER checkpoints_in_sequence; `
 
-// What is done to a real file with a database tool is named. In this job entry 80 is
-// the last that a checkpoint covers but one; the numbers below are of the recorded
-// job change-of-mind, of 83 entries.
+// Sequences in a test that stand for the reading of a width and for the last entry,
+// of a recorded job that may be recorded anew; $READ and $LAST in SQL.
+const (
+	theReading = -1
+	theLast    = -2
+	pastLast   = -3
+)
+
+// actual puts sequences in.
+func (d Damage) actual(read, last int64) Damage {
+	for _, n := range []*int64{&d.First, &d.Last, &d.Of} {
+		switch *n {
+		case theReading:
+			*n = read
+		case theLast:
+			*n = last
+		case pastLast:
+			*n = last + 1
+		}
+	}
+	d.Was = strings.Replace(d.Was, "$LAST", fmt.Sprint(last), 1)
+	d.Detail = strings.Replace(d.Detail, "$LAST", fmt.Sprint(last), 1)
+	return d
+}
+
+const previous = -4 // after the checkpoint before the last
+
+// What is done to a real file with a database tool is named.
 func TestVerifyAFile(t *testing.T) {
 	for _, c := range []struct {
 		name, do string
 		want     Damage
 	}{
-		{"a value edited", `UPDATE entries SET body = CAST(replace(body, '"value_mm":"52.5', '"value_mm":"52.9') AS BLOB) WHERE seq = 17`,
-			Damage{Change: Edited, First: 17, Last: 17, Field: "value_mm", Was: `"52.55"`, Is: `"52.95"`}},
-		{"operator edited", `UPDATE entries SET body = CAST(replace(body, '"operator":"ada"', '"operator":"mo"') AS BLOB) WHERE seq = 83`,
-			Damage{Change: Edited, First: 83, Last: 83, Field: "operator", Was: `"ada"`, Is: `"mo"`}},
+		{"a value edited", `UPDATE entries SET body = CAST(replace(body, '"value_mm":"52.5', '"value_mm":"52.9') AS BLOB) WHERE seq = $READ`,
+			Damage{Change: Edited, First: theReading, Last: theReading, Field: "value_mm", Was: `"52.54"`, Is: `"52.94"`}},
+		{"operator edited", `UPDATE entries SET body = CAST(replace(body, '"operator":"ada"', '"operator":"mo"') AS BLOB) WHERE seq = $LAST`,
+			Damage{Change: Edited, First: theLast, Last: theLast, Field: "operator", Was: `"ada"`, Is: `"mo"`}},
 		{"removed", `DELETE FROM entries WHERE seq IN (40, 41)`, Damage{Change: Removed, First: 40, Last: 41}},
-		{"tail cut", `DELETE FROM entries WHERE seq > 60`, Damage{Change: TailCut, First: 61, Last: 83}},
+		{"tail cut", `DELETE FROM entries WHERE seq > 60`, Damage{Change: TailCut, First: 61, Last: theLast}},
 		{"a column", `UPDATE entries SET run = 7 WHERE seq = 20`, Damage{Change: Column, First: 20, Last: 20, Field: "run", Was: "1", Is: "7"}},
-		{"another column", `UPDATE entries SET seq = 99 WHERE seq = 83`, Damage{Change: Column, First: 99, Last: 99, Field: "seq", Was: "83", Is: "99"}},
+		{"another column", `UPDATE entries SET seq = 999 WHERE seq = $LAST`, Damage{Change: Column, First: 999, Last: 999, Field: "seq", Was: "$LAST", Is: "999"}},
 		{"swapped", `CREATE TABLE t AS SELECT * FROM entries WHERE seq IN (30, 31);
 			UPDATE entries SET body = (SELECT body FROM t WHERE t.seq = 61 - entries.seq) WHERE seq IN (30, 31)`,
 			Damage{Change: Reordered, First: 30, Last: 31}},
-		{"doubled at the end", `INSERT INTO entries SELECT 84, run, job, kind, body FROM entries WHERE seq = 17`,
-			Damage{Change: Duplicated, First: 84, Last: 84, Of: 17}},
-		{"appended", `INSERT INTO entries SELECT 84, run, job, kind, CAST('{"seq":84,"run":1,"at":"2026-03-02T08:00:57.000000000Z","mono_ns":57000000000,"door":"bench","kind":"port","body":{"instrument":"x","state":"live"}}' AS BLOB) FROM entries WHERE seq = 17`,
-			Damage{Change: Inserted, First: 84, Last: 84}},
+		{"doubled at the end", `INSERT INTO entries SELECT $LAST + 1, run, job, kind, body FROM entries WHERE seq = $READ`,
+			Damage{Change: Duplicated, First: pastLast, Last: pastLast, Of: theReading}},
+		{"appended", `INSERT INTO entries SELECT $LAST + 1, run, job, kind, CAST('{"seq":' || ($LAST + 1) || ',"run":1,"at":"2026-03-02T08:00:57.000000000Z","mono_ns":57000000000,"door":"bench","kind":"port","body":{"instrument":"x","state":"live"}}' AS BLOB) FROM entries WHERE seq = $READ`,
+			Damage{Change: Inserted, First: pastLast, Last: pastLast}},
 		{"a hash", `UPDATE hashes SET nodes = CAST(zeroblob(32) || substr(nodes, 33) AS BLOB) WHERE start = 0`,
 			Damage{Change: HashEdited, First: 1, Last: 1}},
-		{"all hashes", `DELETE FROM hashes`, Damage{Change: HashLost, First: 1, Last: 83}},
-		{"a checkpoint", `UPDATE checkpoints SET text = replace(text, '83', '82') WHERE size = 83`,
-			Damage{Change: NoteEdited, Last: 83, Detail: "its signature does not fit its text"}},
-		{"size of a checkpoint", `UPDATE checkpoints SET size = 90 WHERE size = 83`,
-			Damage{Change: NoteEdited, Last: 90, Detail: "its text covers 83 entries"}},
-		{"the last checkpoint removed", `DELETE FROM checkpoints WHERE size = 83`, Damage{Change: NoteLost, First: 81, Last: 83}},
-		{"all checkpoints removed", `DELETE FROM checkpoints`, Damage{Change: NoteLost, First: 1, Last: 83}},
+		{"all hashes", `DELETE FROM hashes`, Damage{Change: HashLost, First: 1, Last: theLast}},
+		{"a checkpoint", `UPDATE checkpoints SET text = replace(text, '$LAST', '1') WHERE size = $LAST`,
+			Damage{Change: NoteEdited, Last: theLast, Detail: "its signature does not fit its text"}},
+		{"size of a checkpoint", `UPDATE checkpoints SET size = 990 WHERE size = $LAST`,
+			Damage{Change: NoteEdited, Last: 990, Detail: "its text covers $LAST entries"}},
+		{"the key of a checkpoint", `UPDATE checkpoints SET signer = replace(signer, 'north', 'south') WHERE size = $LAST`,
+			Damage{Change: NoteEdited, Last: theLast, Detail: "the key beside it is not the one that signed it"}},
+		{"the last checkpoint removed", `DELETE FROM checkpoints WHERE size = $LAST`, Damage{Change: NoteLost, First: previous, Last: theLast}},
+		{"all checkpoints removed", `DELETE FROM checkpoints`, Damage{Change: NoteLost, First: 1, Last: theLast}},
 		{"open jobs", `INSERT INTO open_jobs VALUES ('1', 5)`, Damage{Change: Index, Is: "1"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := filledLog(t, "change-of-mind")
-			write(t, path, untrigger+c.do)
+			p := paperOf(t, path)
+			read, last := p.reading(), p.size()
+			write(t, path, untrigger+strings.NewReplacer("$READ", fmt.Sprint(read), "$LAST", fmt.Sprint(last)).Replace(c.do))
 			before, err := os.ReadFile(path)
 			require.NoError(t, err)
 			report, err := Verify(path, VerifyOptions{Fold: session.NewState(calc.NewMethod()).Apply})
 			require.NoError(t, err)
 			assert.False(t, report.Sound())
-			assert.Contains(t, report.Damage, c.want, summary(report))
+			want := c.want.actual(read, last)
+			if want.First == previous {
+				want.First = p.notes[len(p.notes)-2].size + 1
+			}
+			assert.Contains(t, report.Damage, want, summary(report))
 			after, err := os.ReadFile(path)
 			require.NoError(t, err)
 			assert.Equal(t, before, after, "nothing is written")
@@ -91,14 +124,15 @@ func TestVerifyAFile(t *testing.T) {
 
 func TestVerifySoundLogs(t *testing.T) {
 	path := filledLog(t, "change-of-mind")
+	size := paperOf(t, path).size()
 	var done []int64
 	report, err := Verify(path, VerifyOptions{Fold: session.NewState(calc.NewMethod()).Apply,
-		Progress: func(n, all int64) { assert.EqualValues(t, 83, all); done = append(done, n) }})
+		Progress: func(n, all int64) { assert.Equal(t, size, all); done = append(done, n) }})
 	require.NoError(t, err)
-	assert.Equal(t, []int64{83}, done)
+	assert.Equal(t, []int64{size}, done)
 	assert.True(t, report.Sound(), summary(report))
-	assert.EqualValues(t, 83, report.Entries)
-	assert.EqualValues(t, 83, report.Signed)
+	assert.Equal(t, size, report.Entries)
+	assert.Equal(t, size, report.Signed)
 	assert.False(t, report.KeysGiven)
 	assert.Len(t, report.Keys, 1)
 
@@ -208,10 +242,10 @@ func TestOutsideCheckpointsThatAreNotGenuine(t *testing.T) {
 		name, text string
 		want       Damage
 	}{
-		{"changed", strings.Replace(p.latest(), "\n83\n", "\n84\n", 1), Damage{Change: BadOutside, Detail: "its signature does not fit its text", Source: "card"}},
+		{"changed", strings.Replace(p.latest(), fmt.Sprintf("\n%d\n", p.size()), "\n7\n", 1), Damage{Change: BadOutside, Detail: "its signature does not fit its text", Source: "card"}},
 		{"no note", "hello", Damage{Change: BadOutside, Detail: "it is not a signed note", Source: "card"}},
 		{"of another bench", stranger.Checkpoint(), Damage{Change: Foreign, Detail: stranger.key.signer.Name(), Source: "card"}},
-		{"another key of this bench", other.latest(), Damage{Change: OtherKey, First: 1, Last: 57, Detail: strings.Split(other.latest(), "\n")[0], Source: "card"}},
+		{"another key of this bench", other.latest(), Damage{Change: OtherKey, First: 1, Last: other.size(), Detail: strings.Split(other.latest(), "\n")[0], Source: "card"}},
 	} {
 		report, err := Verify(path, VerifyOptions{Outside: []Outside{{"card", c.text}}})
 		require.NoError(t, err)
@@ -282,7 +316,7 @@ func TestProofs(t *testing.T) {
 	path := filledLog(t, "change-of-mind")
 	p := paperOf(t, path)
 	r := review(t, path)
-	all := make([]int64, 83)
+	all := make([]int64, p.size())
 	for i := range all {
 		all[i] = int64(i) + 1
 	}
@@ -306,7 +340,7 @@ func TestProofs(t *testing.T) {
 	for i, got := range read {
 		shown, err := got.Check([]string{p.public()})
 		require.NoError(t, err)
-		assert.Equal(t, Proved{int64(i) + 1, strings.Split(p.latest(), "\n")[0], 83}, shown)
+		assert.Equal(t, Proved{int64(i) + 1, strings.Split(p.latest(), "\n")[0], p.size()}, shown)
 	}
 	lines := strings.Split(proofs[6].Text(), "\n")
 	assert.Equal(t, "c2sp.org/tlog-proof@v1", lines[0])
@@ -329,15 +363,17 @@ func TestProofsThatDoNotHold(t *testing.T) {
 	}{
 		{"good", func(*Proof) {}, []string{p.public()}, ""},
 		{"good, two keys", func(*Proof) {}, []string{other.public, p.public()}, ""},
-		{"edited", func(q *Proof) { q.Entry = bytes.Replace(q.Entry, []byte("ada"), []byte("bob"), 1) }, []string{p.public()}, "the entry is not the one that the log had"},
+		{"edited", func(q *Proof) { q.Entry = bytes.Replace(q.Entry, []byte("door"), []byte("dour"), 1) }, []string{p.public()}, "the entry is not the one that the log had"},
 		{"another entry", func(q *Proof) { q.Entry = proofs[1].Entry }, []string{p.public()}, "the entry is not the one that the log had"},
 		{"another place", func(q *Proof) { q.Seq++ }, []string{p.public()}, "the entry is not the one that the log had"},
-		{"past the end", func(q *Proof) { q.Seq = 99 }, []string{p.public()}, "its checkpoint covers 83 entries, and this is entry 99"},
+		{"past the end", func(q *Proof) { q.Seq = 999 }, []string{p.public()}, "entries, and this is entry 999"},
 		{"a shorter path", func(q *Proof) { q.Path = q.Path[1:] }, []string{p.public()}, "the entry is not the one that the log had"},
 		{"another key", func(*Proof) {}, []string{other.public}, "its checkpoint does not hold: it is signed by another key"},
 		{"no key", func(*Proof) {}, nil, "its checkpoint does not hold: it is signed by another key"},
 		{"not a key", func(*Proof) {}, []string{"x"}, "is not a verifier key"},
-		{"checkpoint edited", func(q *Proof) { q.Checkpoint = strings.Replace(q.Checkpoint, "\n83\n", "\n84\n", 1) }, []string{p.public()}, "its signature does not fit its text"},
+		{"checkpoint edited", func(q *Proof) {
+			q.Checkpoint = strings.Replace(q.Checkpoint, fmt.Sprintf("\n%d\n", p.size()), "\n7\n", 1)
+		}, []string{p.public()}, "its signature does not fit its text"},
 	} {
 		q := proofs[0]
 		q.Path = slices.Clone(q.Path)

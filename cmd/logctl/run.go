@@ -111,6 +111,7 @@ file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 		a.portsCommand(), a.instrumentCommand(),
 		a.planCommand(), a.workCommand(),
 		a.jobCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
+		a.verifyCommand(), a.proveCommand(),
 		a.versionCommand(),
 	)
 	return root

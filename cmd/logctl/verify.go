@@ -1,0 +1,411 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"shimwright/calc"
+	"shimwright/session"
+	"shimwright/sqlite"
+)
+
+// verifying is what verify was asked.
+type verifying struct {
+	checkpoints []string // files
+	keys        []string // files or texts
+	quick       bool
+}
+
+func (a *app) verifyCommand() *cobra.Command {
+	var v verifying
+	cmd := &cobra.Command{
+		Use: "verify [FILE]", Short: "Check a log for changes, or a proof, from the file alone", Args: between(0, 1),
+		Long: `Check a log for changes, from the file alone; no daemon is needed, and nothing
+is written. FILE is the log itself, a copy of it, or a proof that logctl prove
+wrote; without FILE it is the log that --log names.
+
+Every entry is hashed when it is written, the hashes form a tree, and at every
+closed step and ended job the bench signs a checkpoint: how many entries there
+are, and the root of the tree. So a log that was changed no longer agrees with
+itself, and verify says which entry was changed, and how.
+
+Whoever holds the bench's key and machine can write and sign everything anew,
+and any log can be put back to an older copy or cut off at its end. Only a
+checkpoint that was kept elsewhere shows that: on a job card, by a display, in a
+message. Name each with --checkpoint. Without one, a sound log proves its
+entries 1 to n only, and says so.
+
+The key is the bench's public one, as logctl status and the job card show it.
+Without --key, the key that the file itself names is believed.`,
+		Example: `  logctl verify bench-1.log.db
+  logctl verify --checkpoint card.txt --key bench-1.pub bench-1.log.db
+  logctl verify --key bench-1.pub job-7.tlog-proof`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			file := argument(args)
+			if file == "" {
+				file = a.logFile()
+			}
+			return a.verify(file, v, cmd.ErrOrStderr())
+		},
+	}
+	flags := cmd.Flags()
+	flags.SortFlags = false
+	flags.StringArrayVar(&v.checkpoints, "checkpoint", nil, "a checkpoint kept elsewhere, in `FILE`; repeatable")
+	flags.StringArrayVar(&v.keys, "key", nil, "the public `KEY`, or a file with it; repeatable")
+	flags.BoolVar(&v.quick, "quick", false, "check bytes and hashes, not what the entries say")
+	return cmd
+}
+
+// logFile is the log to review.
+func (a *app) logFile() string {
+	if a.log != "" {
+		return a.log
+	}
+	return sqlite.PathOf(sqlite.DefaultFolder(a.env), defaultBench)
+}
+
+// verify checks a log or a proof.
+func (a *app) verify(file string, v verifying, progress io.Writer) error {
+	o := sqlite.VerifyOptions{Quick: v.quick, Fold: session.NewState(calc.NewMethod()).Apply}
+	if err := a.givenKeys(v.keys, &o); err != nil {
+		return err
+	}
+	if err := a.givenCheckpoints(v.checkpoints, &o); err != nil {
+		return err
+	}
+	if beginsAsProof(file) {
+		return a.verifyProof(file, o)
+	}
+	bar := newBar(progress, a.env)
+	o.Progress = bar.show
+	report, err := sqlite.Verify(file, o)
+	bar.clear()
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fail(exitNotFound, "there is no log at %s; name the file that the daemon writes, which ends in .log.db", file)
+	case err != nil:
+		return fail(exitFailed, "%v; mend that and verify again", err)
+	}
+	if a.json {
+		err = a.emit(verified{file, report.Sound(), report})
+	} else {
+		a.page.report(report)
+	}
+	if err == nil && !report.Sound() {
+		err = fail(exitUnverified, "the log fails verification; keep the file as it is, and hold a copy that was kept elsewhere against it")
+	}
+	return err
+}
+
+// A verified is the report as JSON.
+type verified struct {
+	File  string `json:"file"`
+	Sound bool   `json:"sound"`
+	sqlite.Report
+}
+
+// givenKeys reads the keys that were given as texts or in files.
+func (a *app) givenKeys(given []string, o *sqlite.VerifyOptions) error {
+	for _, g := range given {
+		text := g
+		if _, err := os.Stat(g); err == nil {
+			content, err := a.read(g)
+			if err != nil {
+				return err
+			}
+			text = string(content)
+		}
+		_, keys := sqlite.CheckpointsIn(text)
+		if len(keys) == 0 {
+			return fail(exitUsage, "%q is neither a public key nor a file with one; copy the key whole, as logctl status shows it", g)
+		}
+		o.Keys = append(o.Keys, keys...)
+	}
+	return nil
+}
+
+// givenCheckpoints reads the checkpoints in files. A key that stands beside them
+// was kept elsewhere too.
+func (a *app) givenCheckpoints(files []string, o *sqlite.VerifyOptions) error {
+	for _, file := range files {
+		text, err := a.read(file)
+		if err != nil {
+			return err
+		}
+		checkpoints, keys := sqlite.CheckpointsIn(string(text))
+		if len(checkpoints) == 0 {
+			return fail(exitFailed, "there is no checkpoint in %q; give the signed text whole, from the name of the log to the line with the signature", file)
+		}
+		for _, c := range checkpoints {
+			o.Outside = append(o.Outside, sqlite.Outside{Name: file, Text: c})
+		}
+		for _, k := range keys {
+			if !slices.Contains(o.Keys, k) {
+				o.Keys = append(o.Keys, k)
+			}
+		}
+	}
+	return nil
+}
+
+// report shows what verifying found: first whether the log is sound, then what is
+// wrong, then what is proved.
+func (p *page) report(r sqlite.Report) {
+	const indent = "         "
+	if r.Sound() {
+		p.strong("SOUND    ", indent, fmt.Sprintf("%s, %s: nothing was changed that can be told from here.",
+			countOf(r.Entries, "entry", "entries"), countOf(int64(r.Checkpoints), "checkpoint", "checkpoints")))
+	} else {
+		p.strong("CHANGED  ", indent, found(r))
+	}
+	for _, d := range r.Damage {
+		p.para("  ! ", "    ", damage(d))
+	}
+	for _, text := range proved(r) {
+		p.para("PROVED   ", indent, text)
+	}
+	for _, k := range r.Keys {
+		from := "which the file itself names"
+		if r.KeysGiven {
+			from = "as it was given"
+		}
+		name, _, _ := strings.Cut(k, "+")
+		p.para("KEY      ", indent, name+", "+from)
+	}
+	for _, text := range unproved(r) {
+		p.para("UNPROVED ", indent, text)
+	}
+}
+
+func countOf(n int64, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+func found(r sqlite.Report) string {
+	if r.Entries == 0 {
+		return "This cannot be read as a log:"
+	}
+	n := int64(len(r.Damage) + r.More)
+	text := fmt.Sprintf("The log of %s was changed, as this shows:", countOf(r.Entries, "entry", "entries"))
+	if n > 1 {
+		text = fmt.Sprintf("The log of %s was changed; %d things show it:", countOf(r.Entries, "entry", "entries"), n)
+	}
+	if r.More > 0 {
+		text = strings.TrimSuffix(text, ":") + fmt.Sprintf(", of which here are %d:", len(r.Damage))
+	}
+	return text
+}
+
+// proved says what holds.
+func proved(r sqlite.Report) (texts []string) {
+	if r.Anchored > 0 {
+		texts = append(texts, upTo(r.Anchored)+" those of the checkpoint that was kept elsewhere.")
+	}
+	if r.Signed > r.Anchored {
+		texts = append(texts, upTo(r.Signed)+" those that the holder of the key signed.")
+	}
+	return texts
+}
+
+func upTo(n int64) string {
+	if n == 1 {
+		return "Entry 1 is"
+	}
+	return fmt.Sprintf("Entries 1 to %d are", n)
+}
+
+// unproved says what the log cannot show of itself.
+func unproved(r sqlite.Report) (texts []string) {
+	if n := r.Entries - r.Signed; n > 0 && r.Sound() {
+		after := fmt.Sprintf("Entries %d to %d agree with their hashes, but no checkpoint covers them yet.", r.Signed+1, r.Entries)
+		if n == 1 {
+			after = fmt.Sprintf("Entry %d agrees with its hash, but no checkpoint covers it yet.", r.Entries)
+		}
+		if r.Checkpoints == 0 {
+			after = "There is no checkpoint, so nobody has signed these entries; this proves nothing."
+		}
+		texts = append(texts, after)
+	}
+	switch {
+	case r.Anchored > 0:
+		return append(texts, fmt.Sprintf("Whether entries after %d were cut off or written anew shows only a checkpoint that was made after them.", r.Anchored))
+	case r.Signed == 0:
+		return texts
+	}
+	text := fmt.Sprintf("Without a checkpoint that was kept elsewhere this proves entries 1 to %d only. It cannot show whether later entries were cut off or this is an older copy", r.Signed)
+	if r.KeysGiven {
+		text += ", nor whether the holder of the key wrote it all anew"
+	} else {
+		text += ", nor whether it was all written and signed anew with another key: hold the key above against the job card or logctl status"
+	}
+	return append(texts, text+". Name a checkpoint with --checkpoint FILE.")
+}
+
+// damage says in a sentence what is wrong.
+func damage(d sqlite.Damage) string {
+	subject, was, there := which(d), "was", "is"
+	if d.Last > d.First {
+		was, there = "were", "are"
+	}
+	switch d.Change {
+	case sqlite.Edited:
+		return subject + " " + was + " edited" + fields(d)
+	case sqlite.Removed:
+		return subject + " " + was + " removed."
+	case sqlite.Inserted:
+		return subject + " " + was + " put in; the bench never wrote it."
+	case sqlite.Duplicated:
+		return fmt.Sprintf("%s %s a copy of entry %d, put in.", subject, there, d.Of)
+	case sqlite.Reordered:
+		if d.Last == d.First+1 {
+			return fmt.Sprintf("Entries %d and %d have changed places.", d.First, d.Last)
+		}
+		return subject + " do not stand in the order in which they were written."
+	case sqlite.TailCut:
+		return "The end was cut off: " + lower(subject) + " " + there + " missing."
+	case sqlite.Spliced:
+		return subject + " come from another log, or were all written anew."
+	case sqlite.Rebuilt:
+		return rebuilt(d)
+	case sqlite.Column:
+		return fmt.Sprintf("Beside %s its %s was changed to %s; the entry itself says %s.", lower(subject), d.Field, quoted(d.Is), quoted(d.Was))
+	case sqlite.Form:
+		return subject + " is not written as the bench writes entries: " + d.Detail + "."
+	case sqlite.Unfit:
+		return subject + " cannot follow the entries before it: " + d.Detail + "."
+	case sqlite.Index:
+		return fmt.Sprintf("The list of open jobs was changed to %s; the entries make it %s. No entry is touched.", quoted(d.Is), quoted(d.Was))
+	case sqlite.Unreadable:
+		return damaged(d)
+	}
+	return signatures(d, subject, there)
+}
+
+// signatures is damage that concerns hashes and checkpoints.
+func signatures(d sqlite.Damage, subject, there string) string {
+	switch d.Change {
+	case sqlite.HashEdited:
+		return "The stored hash of " + lower(subject) + " was changed; the entries themselves agree with what was signed, where a checkpoint covers them."
+	case sqlite.HashLost:
+		return "The stored hashes of " + lower(subject) + " were removed."
+	case sqlite.NoteEdited:
+		return fmt.Sprintf("The checkpoint of %s was changed: %s.", countOf(d.Last, "entry", "entries"), d.Detail)
+	case sqlite.NoteLost:
+		return "A checkpoint that covered " + lower(subject) + " was removed."
+	case sqlite.OtherKey:
+		if d.Source != "" {
+			return fmt.Sprintf("The log was signed by another key than %s, which signed the checkpoint in %s: it was signed anew.", d.Detail, d.Source)
+		}
+		return fmt.Sprintf("%s %s signed by another key than the one given: %s.", subject, there, quoted(d.Detail))
+	case sqlite.Older:
+		return fmt.Sprintf("An older copy was put back, or the end was cut off: %s %s missing, which the checkpoint in %s covers.", lower(subject), there, d.Source)
+	case sqlite.Rewritten:
+		return fmt.Sprintf("Something among %s was changed and everything signed anew with the same key: they are not those of the checkpoint in %s.", lower(subject), d.Source)
+	case sqlite.Foreign:
+		return fmt.Sprintf("The checkpoint in %s is of another log, %s.", d.Source, d.Detail)
+	case sqlite.BadOutside:
+		return fmt.Sprintf("The checkpoint in %s is not genuine: %s.", d.Source, d.Detail)
+	}
+	return string(d.Change)
+}
+
+func which(d sqlite.Damage) string {
+	if d.Last > d.First {
+		return fmt.Sprintf("Entries %d to %d", d.First, d.Last)
+	}
+	return fmt.Sprintf("Entry %d", d.First)
+}
+
+func lower(text string) string { return strings.ToLower(text[:1]) + text[1:] }
+
+// fields says which field was edited, what it was and is.
+func fields(d sqlite.Damage) string {
+	if d.Field == "" {
+		return "; what it was cannot be told."
+	}
+	return fmt.Sprintf(": its %s was %s and is now %s.", d.Field, quoted(d.Was), quoted(d.Is))
+}
+
+// quoted is a value for a sentence, cut to a length that can be read.
+func quoted(text string) string {
+	const longest = 120
+	if text == "" {
+		return "nothing"
+	}
+	if runes(text) > longest {
+		return string([]rune(text)[:longest]) + "…"
+	}
+	return text
+}
+
+func rebuilt(d sqlite.Damage) string {
+	text := fmt.Sprintf("Among %s something was changed, and the hashes were made anew to match", lower(which(d)))
+	if d.Fewer > 0 {
+		are := "are"
+		if d.Fewer == 1 {
+			are = "is"
+		}
+		text += fmt.Sprintf("; there %s %s fewer than were signed", are, countOf(d.Fewer, "entry", "entries"))
+	}
+	return text + ". Which entry it was shows only against a copy."
+}
+
+func damaged(d sqlite.Damage) string {
+	if d.First == 0 {
+		return "The file is damaged and cannot be read as a log: " + d.Detail + "."
+	}
+	return fmt.Sprintf("The file is damaged from entry %d on: %s.", d.First, d.Detail)
+}
+
+// A bar shows on a terminal how far a long work has come.
+type bar struct {
+	w     io.Writer
+	since time.Time
+	next  time.Time
+	on    bool
+}
+
+// newBar makes the bar for a terminal; elsewhere it shows nothing.
+func newBar(w io.Writer, env func(string) string) *bar {
+	b := &bar{since: time.Now()}
+	if _, _, ok := terminal(w, env); ok {
+		b.w = w
+	}
+	return b
+}
+
+// show shows that done of all are done, ten times a second and not at once.
+func (b *bar) show(done, all int64) {
+	now := time.Now()
+	if b.w == nil || now.Sub(b.since) < 300*time.Millisecond || now.Before(b.next) {
+		return
+	}
+	b.on, b.next = true, now.Add(100*time.Millisecond)
+	io.WriteString(b.w, barText(done, all))
+}
+
+// barText is a bar of forty columns.
+func barText(done, all int64) string {
+	const width = 40
+	all = max(all, 1)
+	full := int(done * width / all)
+	return fmt.Sprintf("\r[%s%s] %3d %% of %d entries", strings.Repeat("#", full), strings.Repeat(".", width-full), done*100/all, all)
+}
+
+// clear takes the bar away.
+func (b *bar) clear() {
+	if b.on {
+		io.WriteString(b.w, "\r\x1b[K")
+	}
+}
