@@ -227,7 +227,25 @@ func (f portFace) Propose(p control.Pressed) ([]control.Proposal, error) {
 	}
 	var out []control.Proposal
 	for _, x := range found {
-		out = append(out, control.Proposal{Profile: x.Profile, Form: x.Form, Notes: x.Notes, TOML: devices.WriteProfile(x.Profile)})
+		out = append(out, control.Proposal{Profile: x.Profile, Form: x.Form, Notes: x.Notes, TOML: devices.WriteProfile(x.Profile), Tried: tried(x.Profile, p.Try)})
 	}
 	return out, nil
+}
+
+// tried says what a profile reads of bytes.
+func tried(p session.Profile, raw []byte) string {
+	if len(raw) == 0 {
+		return ""
+	}
+	d, err := devices.NewDecoder(p)
+	if err != nil {
+		return err.Error()
+	}
+	for _, r := range append(d.Feed(raw, time.Time{}, time.Second), d.Silence(time.Time{}, time.Minute)...) {
+		if r.Fault != nil {
+			return r.Fault.Code + ": " + r.Fault.Detail
+		}
+		return r.Text + " " + r.Unit.Word()
+	}
+	return "nothing"
 }

@@ -91,6 +91,7 @@ type Pressed struct {
 	Port    string       `json:"port"`
 	Line    session.Line `json:"line"`
 	Presses []Press      `json:"presses"`
+	Try     session.Raw  `json:"try,omitempty"` // bytes of a further press, to read by each proposal
 }
 
 // A Press is the bytes of one press with the number that the display showed.
@@ -106,6 +107,7 @@ type Proposal struct {
 	Form    string          `json:"form"`            // what is on the wire, in words
 	Notes   []string        `json:"notes,omitempty"` // what the presses did not show
 	TOML    string          `json:"toml"`            // the profile as the configuration has it
+	Tried   string          `json:"tried,omitempty"` // what it reads of Try, or why it does not
 }
 
 // instrumentRoute finds what answers at an address of the instruments.
