@@ -8,7 +8,6 @@ import (
 	"strconv"
 
 	"github.com/shopspring/decimal"
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Shape is the distribution that a cause is taken to have.
@@ -155,7 +154,6 @@ const (
 	dominates   = 1.0 / 3 // of u²
 	ownDraws    = 200_000 // where Combine itself must draw
 	ownSeed     = 1
-	likeNormal  = 1e7 // degrees of freedom from which Student's t is taken as normal
 	wholeSlack  = 1e-9
 	leastPivot  = -1e-9 // of a correlation matrix that is good but for rounding
 	significant = 12    // digits of a float64 that are taken as meant
@@ -562,22 +560,6 @@ func FreedomOf(reliability float64) (float64, error) {
 		return 0, refuse("reliability", "is %v; it must be from 0 to 0.7071", reliability)
 	}
 	return max(1, 1/(2*reliability*reliability)), nil
-}
-
-// studentQuantile is Student's t; nu may be +Inf.
-func studentQuantile(p, nu float64) float64 {
-	if nu >= likeNormal {
-		return distuv.UnitNormal.Quantile(p)
-	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile(p)
-}
-
-// studentBelow is the probability of Student's t below x; nu may be +Inf.
-func studentBelow(x, nu float64) float64 {
-	if nu >= likeNormal {
-		return below(x)
-	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.CDF(x)
 }
 
 // Rounded writes a result for people: the expanded uncertainty rounded up to two
