@@ -58,16 +58,18 @@ func WhatNext(b Budget, value decimal.Decimal, w Window, r Rule, probability flo
 		if err := atLeast(field+"minutes", a.Minutes, 0); err != nil {
 			return nil, err
 		}
-		after, err := a.applied(field, b)
+		after, err := a.applied(b, now.U)
 		if err != nil {
-			return nil, err
+			return nil, under(field, err)
 		}
 		u, err := after.Combine(probability)
 		if err != nil {
 			return nil, under(field, err)
 		}
 		p := Prospect{Act: a, Uncertainty: u}
-		p.Now, p.AtBest = r.decide(x, least, most, u.belief()), r.decide(least+(most-least)/2, least, most, u.belief())
+		believed := u.belief()
+		guard := r.guardPerU(believed.nu)
+		p.Now, p.AtBest = r.decide(x, least, most, believed, guard), r.decide(least+(most-least)/2, least, most, believed, guard)
 		p.Settles, p.CouldSettle = p.Now.Outcome != NotShown, p.AtBest.Outcome == ShownInside
 		if now.U > 0 {
 			p.LessThanNow = 1 - u.U/now.U
@@ -80,21 +82,26 @@ func WhatNext(b Budget, value decimal.Decimal, w Window, r Rule, probability flo
 	return out, nil
 }
 
-// applied is the budget after the act.
-func (a Act) applied(field string, b Budget) (Budget, error) {
+// applied is the budget of the u given, after the act. A direct measurement is taken to
+// find the value that is known, so that it agrees as Fuse has it.
+func (a Act) applied(b Budget, u float64) (Budget, error) {
 	if a.Direct {
 		direct := Budget{Terms: []Weight{{Name: a.Name, C: 1}}, Causes: a.Adds}
-		f, err := Fuse(Evidence{Budget: b}, Evidence{Budget: direct}, fusing)
+		_, alone, err := direct.uncovered()
 		if err != nil {
-			return Budget{}, under(field, err)
+			return Budget{}, under("direct.", err)
 		}
-		return f.Budget, nil
+		if len(b.Unstated) > 0 {
+			return direct, nil
+		}
+		fused, _, err := bestMerged(b, direct, u, alone.U)
+		return fused, err
 	}
 	gone := make(map[int]bool, len(a.Removes))
 	for i, name := range a.Removes {
 		at := slices.IndexFunc(b.Causes, func(c Cause) bool { return c.Name == name })
 		if at < 0 {
-			return Budget{}, refuse(fmt.Sprintf("%sremoves[%d]", field, i), "is %q; the budget has no such cause", name)
+			return Budget{}, refuse(fmt.Sprintf("removes[%d]", i), "is %q; the budget has no such cause", name)
 		}
 		gone[at] = true
 	}

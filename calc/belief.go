@@ -163,18 +163,33 @@ func integralOfNormal(n int, z float64) float64 {
 	return now
 }
 
-// upper inverts below for p above ½.
+// upper inverts below for p above ½, by false position: if one end stays twice, what it
+// is off counts half, so that both ends move.
 func (b belief) upper(p float64) float64 {
+	const near = 1e-14
 	low, high := 0.0, b.reach+9*b.u
+	offLow, offHigh := b.below(low)-p, b.below(high)-p
+	x, last := high, 0
 	for range 100 {
-		mid := (low + high) / 2
-		if b.below(mid) < p {
-			low = mid
-		} else {
-			high = mid
+		before := x
+		x = high - offHigh*(high-low)/(offHigh-offLow)
+		if math.Abs(x-before) <= near*high {
+			break
 		}
+		off, side := b.below(x)-p, 1
+		if off < 0 {
+			side, low, offLow = -1, x, off
+		} else {
+			high, offHigh = x, off
+		}
+		if side == last && side > 0 {
+			offLow /= 2
+		} else if side == last {
+			offHigh /= 2
+		}
+		last = side
 	}
-	return high
+	return x
 }
 
 // inside is the probability that value plus error lies from least to most, given their

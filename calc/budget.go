@@ -175,14 +175,13 @@ const (
 // negative where it may not be, degrees of freedom of 0 or unknown, no shape, an index
 // that does not exist, correlations that contradict each other.
 func (b Budget) Combine(probability float64) (Uncertainty, error) {
-	w, err := b.weigh()
+	w, out, err := b.uncovered()
 	if err != nil {
 		return Uncertainty{}, err
 	}
 	if !(probability > 0 && probability < 1) {
 		return Uncertainty{}, refuse("probability", "is %v; it must be above 0 and below 1, as 0.95", probability)
 	}
-	out := w.combine()
 	out.Probability, out.Unstated = probability, b.Unstated
 	switch {
 	case out.Way == ByDraws:
@@ -194,10 +193,21 @@ func (b Budget) Combine(probability float64) (Uncertainty, error) {
 	default:
 		out.Expanded = out.U * studentQuantile((1+probability)/2, out.FreedomUsed)
 	}
-	if out.K = studentQuantile((1+probability)/2, out.FreedomUsed); out.U > 0 {
+	if out.U > 0 {
 		out.K = out.Expanded / out.U
+	} else {
+		out.K = studentQuantile((1+probability)/2, out.FreedomUsed)
 	}
 	return out, nil
+}
+
+// uncovered is Combine without the coverage, which is most of the work.
+func (b Budget) uncovered() (*weighed, Uncertainty, error) {
+	w, err := b.weigh()
+	if err != nil {
+		return nil, Uncertainty{}, err
+	}
+	return w, w.combine(), nil
 }
 
 // weighed is a budget found good.
@@ -219,12 +229,11 @@ func (b Budget) weigh() (*weighed, error) {
 	}
 	names := make(map[string]int, len(b.Causes))
 	for i, c := range b.Causes {
-		field := fmt.Sprintf("causes[%d].", i)
-		if err := c.check(field, len(b.Terms)); err != nil {
-			return nil, err
+		if err := c.sound(len(b.Terms)); err != nil {
+			return nil, under(fmt.Sprintf("causes[%d].", i), err)
 		}
 		if j, taken := names[c.Name]; taken {
-			return nil, refuse(field+"name", "is %q like that of causes[%d]; enter a common cause once, with all its effects", c.Name, j)
+			return nil, refuse(fmt.Sprintf("causes[%d].name", i), "is %q like that of causes[%d]; enter a common cause once, with all its effects", c.Name, j)
 		}
 		names[c.Name] = i
 		for _, e := range c.Effects {
@@ -243,8 +252,8 @@ func (b Budget) checkTerms() error {
 		return refuse("terms", "are %d; a budget has 1 to %d", len(b.Terms), maxTerms)
 	}
 	for i, t := range b.Terms {
-		if err := ordinary(fmt.Sprintf("terms[%d].c", i), t.C); err != nil {
-			return err
+		if err := ordinary("c", t.C); err != nil {
+			return under(fmt.Sprintf("terms[%d].", i), err)
 		}
 	}
 	return nil
@@ -291,26 +300,28 @@ func checkFreedom(field string, nu float64) error {
 	return nil
 }
 
-func (c Cause) check(field string, terms int) error {
+func (c Cause) check(field string, terms int) error { return under(field, c.sound(terms)) }
+
+// sound names the field only if it must.
+func (c Cause) sound(terms int) error {
 	if c.Name == "" {
-		return refuse(field+"name", "is missing; name the cause")
+		return refuse("name", "is missing; name the cause")
 	}
-	if err := atLeast(field+"u", c.U, 0); err != nil {
+	if err := atLeast("u", c.U, 0); err != nil {
 		return err
 	}
-	if err := checkFreedom(field+"freedom", c.Freedom); err != nil {
+	if err := checkFreedom("freedom", c.Freedom); err != nil {
 		return err
 	}
 	if c.Shape < Normal || c.Shape > StudentT {
-		return refuse(field+"shape", "of %q is not stated; it must be normal, rectangular, triangular, arcsine or t", c.Name)
+		return refuse("shape", "of %q is not stated; it must be normal, rectangular, triangular, arcsine or t", c.Name)
 	}
 	for i, e := range c.Effects {
-		at := fmt.Sprintf("%seffects[%d].", field, i)
 		if e.Term < 0 || e.Term >= terms {
-			return refuse(at+"term", "is %d; there are %d terms, counted from 0", e.Term, terms)
+			return refuse(fmt.Sprintf("effects[%d].term", i), "is %d; there are %d terms, counted from 0", e.Term, terms)
 		}
-		if err := ordinary(at+"by", e.By); err != nil {
-			return err
+		if err := ordinary("by", e.By); err != nil {
+			return under(fmt.Sprintf("effects[%d].", i), err)
 		}
 	}
 	return nil

@@ -119,7 +119,7 @@ func Conform(e Estimate, w Window, r Rule) (Conformity, error) {
 	if err != nil {
 		return Conformity{}, err
 	}
-	return r.decide(x, least, most, b), nil
+	return r.decide(x, least, most, b, r.guardPerU(b.nu)), nil
 }
 
 func (w Window) limits() (least, most length, err error) {
@@ -134,10 +134,11 @@ func (w Window) limits() (least, most length, err error) {
 	return least, most, nil
 }
 
-// decide works with distances from the limits, which are exact.
-func (r Rule) decide(x, least, most length, b belief) Conformity {
+// decide works with distances from the limits, which are exact. guard is in multiples
+// of u, see guardPerU.
+func (r Rule) decide(x, least, most length, b belief, guard float64) Conformity {
 	low, high := (x - least).mm(), (most - x).mm()
-	c := Conformity{Guard: r.guardPerU(b.nu) * b.u, Inside: b.inside(low, high)}
+	c := Conformity{Guard: guard * b.u, Inside: b.inside(low, high)}
 	switch {
 	case b.u > 0:
 		c.TooTight, c.TooLoose = b.below(-low), b.below(-high)

@@ -28,10 +28,7 @@ type Fused struct {
 	Findings     []Finding
 }
 
-const (
-	codeDisagree = "chain and direct measurement disagree"
-	fusing       = 0.95 // where no probability is asked for
-)
+const codeDisagree = "chain and direct measurement disagree"
 
 // Fuse joins a chain with a direct measurement of the same gap. They agree if |E_n| is 1
 // or less. Then, with u_a, u_b and what causes of the same name have in common, c,
@@ -62,17 +59,9 @@ func Fuse(chain, direct Evidence, probability float64) (Fused, error) {
 	if len(chain.Budget.Unstated) > 0 {
 		return out, nil
 	}
-	half, err := merged(chain.Budget, direct.Budget, 0.5)
-	if err != nil {
+	if out.Budget, out.WeightDirect, err = bestMerged(chain.Budget, direct.Budget, ua.U, ub.U); err != nil {
 		return Fused{}, err
 	}
-	both, err := half.Combine(probability)
-	if err != nil {
-		return Fused{}, err
-	}
-	out.WeightDirect = weightOfSecond(ua.U*ua.U, ub.U*ub.U, both.U*both.U)
-	// What is good at one half is good at any weight.
-	out.Budget, _ = merged(chain.Budget, direct.Budget, out.WeightDirect)
 	out.Uncertainty, _ = out.Budget.Combine(probability)
 	out.Value = (a + length(math.Round(out.WeightDirect*float64(b-a)))).decimal()
 	return out, nil
@@ -98,6 +87,22 @@ func agreement(difference length, ua, ub float64) (float64, bool) {
 		en = difference.mm() / math.Hypot(ua, ub)
 	}
 	return en, math.Abs(en) <= 1
+}
+
+// bestMerged merges two budgets of the given u at the weight of the second that makes the
+// least uncertainty.
+func bestMerged(a, b Budget, ua, ub float64) (Budget, float64, error) {
+	half, err := merged(a, b, 0.5)
+	if err != nil {
+		return Budget{}, 0, err
+	}
+	_, both, err := half.uncovered()
+	if err != nil {
+		return Budget{}, 0, err
+	}
+	w := weightOfSecond(ua*ua, ub*ub, both.U*both.U)
+	out, _ := merged(a, b, w) // what is good at one half is good at any weight
+	return out, w, nil
 }
 
 // weightOfSecond finds the best weight from the squares of u alone and at half and half:

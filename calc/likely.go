@@ -81,14 +81,15 @@ func (m *Method) LikelyFits(p LikelyProblem, most int) (LikelyFits, error) {
 		return LikelyFits{}, err
 	}
 	out := LikelyFits{Possible: possible(q.sizes, q.sides), Wanted: q.wanted().decimal()}
-	out.AtBest = p.Rule.decide(q.least+(q.most-q.least)/2, q.least, q.most, b)
+	guard := p.Rule.guardPerU(b.nu)
+	out.AtBest = p.Rule.decide(q.least+(q.most-q.least)/2, q.least, q.most, b, guard)
 	if out.Possible > 0 {
-		s := newLikelySeeker(newSeeker(q, int(min(int64(most), out.Possible))), b, p.Rule)
+		s := newLikelySeeker(newSeeker(q, int(min(int64(most), out.Possible))), b, p.Rule, guard)
 		s.run()
 		for _, f := range s.best {
 			fit := LikelyFit{Fit: s.fit(found{key{class: f.class()}, f.first, f.second}, p.Sides)}
 			wider := b.wider(s.packs[f.first].square + s.packs[f.second].square)
-			fit.U, fit.Conformity = wider.u, p.Rule.decide(q.gap-f.total, q.least, q.most, wider)
+			fit.U, fit.Conformity = wider.u, p.Rule.decide(q.gap-f.total, q.least, q.most, wider, guard)
 			out.Best = append(out.Best, fit)
 		}
 	}
@@ -219,8 +220,8 @@ type gradeKey struct {
 	square float64
 }
 
-func newLikelySeeker(s *seeker, b belief, r Rule) *likelySeeker {
-	l := &likelySeeker{seeker: s, rule: r, belief: b, guard: r.guardPerU(b.nu), limit: -1, known: make(map[gradeKey]int)}
+func newLikelySeeker(s *seeker, b belief, r Rule, guard float64) *likelySeeker {
+	l := &likelySeeker{seeker: s, rule: r, belief: b, guard: guard, limit: -1, known: make(map[gradeKey]int)}
 	fewest, most := s.first.squares()
 	second, third := s.second.squares()
 	l.floor = fewest + second

@@ -82,9 +82,9 @@ type rack struct {
 
 func (r *rack) of(b *bucket) []entry { return r.entries[b.from:b.to] }
 
-func (s side) rack(byTotal []entry) rack {
-	r := rack{make([]entry, 0, len(byTotal)), make([]bucket, 0, len(byTotal)/2)}
-	for _, e := range byTotal {
+func (s side) rack(sorted []entry) rack {
+	r := rack{make([]entry, 0, len(sorted)), make([]bucket, 0, len(sorted)/2)}
+	for _, e := range sorted {
 		e.total += s.fitted
 		if n := int(e.n); n < s.fewest || n > s.most || s.exactly >= 0 && e.total != s.exactly {
 			continue
@@ -149,21 +149,61 @@ func newSeeker(q *problem, keep int) *seeker {
 	a, b := q.sides[0], q.sides[1]
 	w := packing{sizes: q.sizes, most: max(a.most, b.most), enough: a.most + b.most, packs: make([]pack, 0, q.packs)}
 	w.add(pack{}, 0)
-	byTotal := make([]entry, len(w.packs))
-	for i, p := range w.packs {
-		byTotal[i] = entry{p.total, p.square, int32(p.n), int32(i)}
-	}
-	slices.SortFunc(byTotal, func(a, b entry) int {
-		if a.total != b.total {
-			return cmp.Compare(a.total, b.total)
-		}
-		return cmp.Or(cmp.Compare(a.n, b.n), cmp.Compare(a.square, b.square), cmp.Compare(a.rank, b.rank))
-	})
-	s := &seeker{problem: q, packs: w.packs, first: a.rack(byTotal), keep: keep}
+	entries := byTotal(w.packs)
+	s := &seeker{problem: q, packs: w.packs, first: a.rack(entries), keep: keep}
 	if s.second = s.first; a != b {
-		s.second = b.rack(byTotal)
+		s.second = b.rack(entries)
 	}
 	return s
+}
+
+// byTotal are the packs by total, then pieces, then square, then rank. Counting bytes
+// (least significant first, which keeps what was sorted before) takes a fifth of the time
+// that comparing takes.
+func byTotal(packs []pack) []entry {
+	out, square := make([]entry, len(packs)), false
+	for i := range packs {
+		p := &packs[i]
+		out[i] = entry{p.total, p.square, int32(p.n), int32(i)}
+		square = square || p.square > 0
+	}
+	spare := make([]entry, len(out))
+	out, spare = byBytes(out, spare, func(e *entry) uint64 { return uint64(e.n) })
+	out, _ = byBytes(out, spare, func(e *entry) uint64 { return uint64(e.total) })
+	for from, to := 0, 0; square && from < len(out); from = to {
+		for to = from + 1; to < len(out) && out[to].total == out[from].total && out[to].n == out[from].n; to++ {
+		}
+		slices.SortStableFunc(out[from:to], func(a, b entry) int { return cmp.Compare(a.square, b.square) })
+	}
+	return out
+}
+
+// byBytes sorts by a key and returns what is sorted, and what is spare now.
+func byBytes(in, spare []entry, key func(e *entry) uint64) (out, rest []entry) {
+	var differ uint64
+	for i := range in {
+		differ |= key(&in[i]) ^ key(&in[0])
+	}
+	for shift := 0; differ>>shift > 0; shift += 8 {
+		if differ>>shift&0xff == 0 {
+			continue
+		}
+		var at [256]int
+		for i := range in {
+			at[key(&in[i])>>shift&0xff]++
+		}
+		sum := 0
+		for i, n := range at {
+			at[i], sum = sum, sum+n
+		}
+		for i := range in {
+			digit := key(&in[i]) >> shift & 0xff
+			spare[at[digit]] = in[i]
+			at[digit]++
+		}
+		in, spare = spare, in
+	}
+	return in, spare
 }
 
 // run walks for each first bucket, nearest to half the wanted total first: there even
