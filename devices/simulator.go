@@ -40,10 +40,15 @@ var errUnplugged = errors.New("the simulated instrument is unplugged")
 // Close unplugs it for good. The error lists the mistakes of the profile, or says
 // why there is no pseudo-terminal.
 func Simulate(p session.Profile) (*SimulatedInstrument, error) {
+	return simulate(p, newEncoder(p))
+}
+
+// simulate is Simulate with the frames made by encode.
+func simulate(p session.Profile, encode func(session.Number) ([]byte, error)) (*SimulatedInstrument, error) {
 	if _, err := NewDecoder(p); err != nil {
 		return nil, err
 	}
-	s := &SimulatedInstrument{profile: p, link: p.Port, encode: newEncoder(p)}
+	s := &SimulatedInstrument{profile: p, link: p.Port, encode: encode}
 	if err := s.Plug(); err != nil {
 		return nil, err
 	}

@@ -72,7 +72,7 @@ directory, no instruments, so that values are typed in. Stop it with Ctrl-C.`,
 	root.Flags().StringVar(&record, "record", "", "keep what the instruments send, byte for byte, in `DIR`")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v; see loggerd --help", err) })
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(demoCommand(stdout, stderr, getenv))
+	root.AddCommand(demoCommand(stdout, stderr, getenv), simulateCommand(stdout, stderr, getenv))
 	return root
 }
 

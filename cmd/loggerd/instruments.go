@@ -241,11 +241,12 @@ func tried(p session.Profile, raw []byte) string {
 	if err != nil {
 		return err.Error()
 	}
-	for _, r := range append(d.Feed(raw, time.Time{}, time.Second), d.Silence(time.Time{}, time.Minute)...) {
-		if r.Fault != nil {
-			return r.Fault.Code + ": " + r.Fault.Detail
-		}
-		return r.Text + " " + r.Unit.Word()
+	read := append(d.Feed(raw, time.Time{}, time.Second), d.Silence(time.Time{}, time.Minute)...)
+	switch {
+	case len(read) == 0:
+		return "nothing"
+	case read[0].Fault != nil:
+		return read[0].Fault.Code + ": " + read[0].Fault.Detail
 	}
-	return "nothing"
+	return read[0].Text + " " + read[0].Unit.Word()
 }
