@@ -23,6 +23,22 @@
 // The open jobs are listed in a small table that triggers keep in step with the
 // entries, so that start-up does not grow with the number of jobs ever done.
 //
+// # Evidence
+//
+// The hashes of a Merkle tree (RFC 6962) over the stored bytes are written in the
+// transaction of their entries: entry n is leaf n-1. A transaction that closes a step
+// or ends a job also holds a checkpoint, size and root of the tree in the text of
+// C2SP tlog-checkpoint, signed with the key that lies beside the log. Open starts
+// from the last checkpoint and works out from the bytes what came after it; so
+// nothing is signed that does not go on from what was signed before.
+//
+// Verify works everything out again and names what was changed. The stored hash of
+// an entry outlives a change of its bytes, so it tells which entry is which after
+// some were removed, moved or copied, and it proves what an edited value was, once a
+// likely one fits. Whoever makes the hashes anew too is found by the signatures, and
+// whoever has the key by checkpoints that were kept elsewhere, and by nothing else:
+// see VerifyOptions. Prove makes proofs of single entries for third parties.
+//
 // # Failures
 //
 // After a failed write nobody knows whether the batch reached the disk: a commit

@@ -5,8 +5,11 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"math"
 	"strconv"
+
+	"github.com/mattn/go-sqlite3"
 )
 
 // A row is an entry as it lies in the table: columns and stored bytes.
@@ -18,8 +21,7 @@ type row struct {
 
 // An evidence is everything that is looked at to verify a log, at one moment.
 type evidence interface {
-	// rows yields the rows whose seq is from first to last, in order of it. A row
-	// is valid until yield returns.
+	// rows yields the rows whose seq is from first to last, in order of it.
 	rows(first, last int64, yield func(row) error) error
 	count() (int64, error)
 	hasHashes() bool // there are tables for what follows
@@ -47,20 +49,123 @@ func openEvidence(r *Reader) (*filed, error) {
 // The sequences between which all of them lie.
 const leastSeq, mostSeq = math.MinInt64, math.MaxInt64
 
+// many is how many rows are read at a time. One by one, the calls into SQLite would
+// take longer than all the hashing.
+const many = 256
+
 func (f *filed) rows(first, last int64, yield func(row) error) error {
+	var least, most sql.NullInt64
+	err := f.tx.QueryRow(`
+		SELECT (SELECT min(seq) FROM entries WHERE seq BETWEEN ?1 AND ?2), (SELECT max(seq) FROM entries WHERE seq BETWEEN ?1 AND ?2)`, first, last).Scan(&least, &most)
+	if err != nil || !least.Valid {
+		return explain(err)
+	}
+	if most.Int64-least.Int64 > 4*1<<40 { // somebody numbered a row out of all bounds
+		return f.single(first, last, yield)
+	}
+	names := map[string]string{} // few strings stand in many rows
+	for from := least.Int64; from <= most.Int64; {
+		rows, err := f.together(from, most.Int64, names)
+		if err != nil || rows == nil {
+			return errors.Join(err, f.single(from, last, yield))
+		}
+		for _, r := range rows {
+			if err := yield(r); err != nil {
+				return err
+			}
+		}
+		from = rows[len(rows)-1].seq + 1
+	}
+	return nil
+}
+
+// together reads the next rows as lists of their columns; nil if they cannot be told
+// apart so, or are too long.
+func (f *filed) together(first, last int64, names map[string]string) ([]row, error) {
+	var bodies []byte
+	var jobs, kinds, numbers sql.RawBytes
+	rows, err := f.tx.Query(`SELECT CAST(group_concat(CAST(body AS TEXT), '') AS BLOB), group_concat(job, char(10)), group_concat(kind, char(10)),
+			group_concat(seq || ' ' || run || ' ' || length(body), char(10))
+		FROM (SELECT * FROM entries WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?)`, first, last, many)
+	if err != nil {
+		return nil, explain(err)
+	}
+	defer rows.Close()
+	if !rows.Next() {
+		return nil, tooBig(rows.Err())
+	}
+	if err := rows.Scan(&bodies, &jobs, &kinds, &numbers); err != nil {
+		return nil, explain(err)
+	}
+	found := make([]row, 0, many)
+	for len(numbers) > 0 {
+		var r row
+		var length int64
+		for _, n := range []*int64{&r.seq, &r.run, &length} {
+			*n, numbers = nextNumber(numbers)
+		}
+		if length < 0 || length > int64(len(bodies)) {
+			return nil, nil
+		}
+		r.body, bodies = bodies[:length:length], bodies[length:]
+		r.job, jobs = nextName(jobs, names)
+		r.kind, kinds = nextName(kinds, names)
+		found = append(found, r)
+	}
+	if len(bodies)+len(jobs)+len(kinds) > 0 || len(found) == 0 {
+		return nil, nil
+	}
+	return found, nil
+}
+
+// tooBig passes on an error, unless it is that what was read together is too long.
+func tooBig(err error) error {
+	var fault sqlite3.Error
+	if errors.As(err, &fault) && fault.Code == sqlite3.ErrTooBig {
+		return nil
+	}
+	return explain(err)
+}
+
+// nextNumber takes a number off a list.
+func nextNumber(list []byte) (n int64, rest []byte) {
+	negative := len(list) > 0 && list[0] == '-'
+	i := 0
+	if negative {
+		i++
+	}
+	for ; i < len(list) && '0' <= list[i] && list[i] <= '9'; i++ {
+		n = n*10 + int64(list[i]-'0')
+	}
+	if negative {
+		n = -n
+	}
+	return n, list[min(i+1, len(list)):]
+}
+
+// nextName takes a line off a list.
+func nextName(list []byte, names map[string]string) (name string, rest []byte) {
+	end := bytes.IndexByte(list, '\n')
+	if end < 0 {
+		return once(names, list), nil
+	}
+	return once(names, list[:end]), list[end+1:]
+}
+
+// single reads rows one by one.
+func (f *filed) single(first, last int64, yield func(row) error) error {
 	rows, err := f.tx.Query(`SELECT seq, run, job, kind, body FROM entries WHERE seq BETWEEN ? AND ? ORDER BY seq`, first, last)
 	if err != nil {
 		return explain(err)
 	}
 	defer rows.Close()
 	var job, kind, body sql.RawBytes
-	names := map[string]string{} // few strings stand in many rows
 	for rows.Next() {
 		var r row
 		if err := rows.Scan(&r.seq, &r.run, &job, &kind, &body); err != nil {
 			return explain(err)
 		}
-		r.job, r.kind, r.body = once(names, job), once(names, kind), body
+		r.job, r.kind, r.body = string(job), string(kind), bytes.Clone(body)
 		if err := yield(r); err != nil {
 			return err
 		}

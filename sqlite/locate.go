@@ -80,7 +80,6 @@ func (a *alignment) read() error {
 		}
 		if f.of == 0 && a.bodies < knownBodies {
 			a.bodies++
-			r.body = bytes.Clone(r.body)
 			f.body, f.row = r.body, r
 		}
 		place++
@@ -316,7 +315,7 @@ func (x *examination) neighbours(seq int64) (bodies [][]byte) {
 	const around = 200
 	x.evidence.rows(seq-around, seq+around, func(r row) error {
 		if r.seq != seq {
-			bodies = append(bodies, bytes.Clone(r.body))
+			bodies = append(bodies, r.body)
 		}
 		return nil
 	})

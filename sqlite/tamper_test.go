@@ -107,8 +107,6 @@ func (p *paper) attempts(seq int64, random *rand.Rand) (all []attempt) {
 		removed = TailCut
 	}
 	copied := 1 + random.Int64N(last)
-	stranger, _ := renumber(p.at(copied).body, seq)
-	stranger = append(stranger[:len(stranger)-2], []byte(`}}`)...)
 	invented := p.at(copied)
 	invented.body, _ = renumber([]byte(`{"seq":0,"run":1,"at":"2031-04-05T06:07:08.000000000Z","mono_ns":7,"door":"bench","kind":"port","body":{"instrument":"x","state":"live"}}`), seq)
 	invented.job, invented.kind, invented.run = "", "port", 1

@@ -22,7 +22,8 @@ type VerifyOptions struct {
 	// Fold is called with every entry, in order, as session.State.Apply; an error
 	// says that the entry cannot follow those before. May be nil.
 	Fold func(session.Entry) error
-	// Quick leaves out whether entries are in canonical form, and Fold.
+	// Quick leaves out whether entries are in canonical form, Fold, and the
+	// signatures of checkpoints that a later one of the same key covers.
 	Quick bool
 	// Progress is called now and then with how many of the entries are done. May
 	// be nil.

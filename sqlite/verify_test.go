@@ -90,7 +90,7 @@ func TestVerifyAFile(t *testing.T) {
 		{"a hash", `UPDATE hashes SET nodes = CAST(zeroblob(32) || substr(nodes, 33) AS BLOB) WHERE start = 0`,
 			Damage{Change: HashEdited, First: 1, Last: 1}},
 		{"all hashes", `DELETE FROM hashes`, Damage{Change: HashLost, First: 1, Last: theLast}},
-		{"a checkpoint", `UPDATE checkpoints SET text = replace(text, '$LAST', '1') WHERE size = $LAST`,
+		{"a checkpoint", `UPDATE checkpoints SET text = replace(text, char(10) || '$LAST' || char(10), char(10) || '1' || char(10)) WHERE size = $LAST`,
 			Damage{Change: NoteEdited, Last: theLast, Detail: "its signature does not fit its text"}},
 		{"size of a checkpoint", `UPDATE checkpoints SET size = 990 WHERE size = $LAST`,
 			Damage{Change: NoteEdited, Last: 990, Detail: "its text covers $LAST entries"}},

@@ -127,7 +127,7 @@ var verifications = []struct{ name, do, args string }{
 	{"swapped", `CREATE TABLE t AS SELECT * FROM entries WHERE seq IN (30, 31);
 		UPDATE entries SET body = (SELECT body FROM t WHERE t.seq = 61 - entries.seq) WHERE seq IN (30, 31)`, "verify bench-1.log.db"},
 	{"put-in", `INSERT INTO entries SELECT $LAST + 1, run, job, kind, CAST(replace(body, '"seq":$READ', '"seq":' || ($LAST + 1)) AS BLOB) FROM entries WHERE seq = $READ`, "verify bench-1.log.db"},
-	{"checkpoint-edited", `UPDATE checkpoints SET text = replace(text, '$LAST', '1') WHERE size = $LAST`, "verify bench-1.log.db"},
+	{"checkpoint-edited", `UPDATE checkpoints SET text = replace(text, char(10) || '$LAST' || char(10), char(10) || '1' || char(10)) WHERE size = $LAST`, "verify bench-1.log.db"},
 	{"other-card", "", "verify --checkpoint other.card bench-1.log.db"},
 	{"no-card", "", "verify --checkpoint nothing.txt bench-1.log.db"},
 	{"no-key", "", "verify --key nothing.txt bench-1.log.db"},
