@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -18,6 +19,7 @@ import (
 type Sink struct {
 	Reading func(context.Context, session.Reading)
 	Pedal   func(context.Context, string) // a press of the pedal of that name
+	Long    func(context.Context, string) // a long press of a contact; may be nil
 	Port    func(context.Context, session.PortChanged)
 }
 
@@ -28,6 +30,7 @@ type Config struct {
 	Clock   session.Clock
 	Sink    Sink
 	Open    Opener                               // System{}.Open, which finds the port by its name
+	Contact Line                                 // of a pedal: the modem-status line it is a contact on; empty if it sends bytes
 	Settle  time.Duration                        // after opening, what comes is not read: 150 ms
 	Retry   time.Duration                        // longest wait between two openings: 1 s
 	After   func(time.Duration) <-chan time.Time // time.After
@@ -190,6 +193,8 @@ type chunk struct {
 	wall time.Time
 	mono time.Duration
 	err  error
+
+	contact, closed bool // no bytes but a look at the pedal's contact
 }
 
 // An opening is the use of a port from its opening to its end.
@@ -201,6 +206,7 @@ type opening struct {
 	from   time.Duration // when it became live
 	wake   <-chan time.Time
 	wakeAt time.Duration
+	pedal  contact
 }
 
 // serve uses an open port until it is lost or ctx ends, and returns how long it
@@ -215,7 +221,12 @@ func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
 	}
 	settled := i.c.After(i.c.Settle)
 	done := make(chan struct{})
-	go o.read(done)
+	var readers sync.WaitGroup
+	readers.Go(func() { o.read(done) })
+	if i.c.Contact != "" {
+		readers.Go(func() { o.watchContact(done) })
+	}
+	go func() { readers.Wait(); close(o.chunks) }()
 	why := o.loop(ctx, settled)
 	close(done)
 	_ = port.Close() // at once, so that a device that comes back gets its name again
@@ -240,7 +251,6 @@ func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
 
 // read stamps what arrives and hands it over. It ends with an error or with done.
 func (o *opening) read(done <-chan struct{}) {
-	defer close(o.chunks)
 	buf := make([]byte, chunkSize)
 	for {
 		n, err := o.port.Read(buf)
@@ -319,6 +329,10 @@ func (o *opening) take(ctx context.Context, c chunk) error {
 			return errGone
 		}
 		return c.err
+	}
+	if c.contact {
+		o.step(ctx, c)
+		return nil
 	}
 	unread := !o.live || c.mono < o.from
 	if o.listeners.some() {

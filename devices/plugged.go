@@ -2,6 +2,7 @@ package devices
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -304,6 +305,15 @@ func (s System) Open(p session.Profile) (Port, error) {
 type found struct {
 	Port
 	device string
+}
+
+// Closed tells whether a modem-status line is set.
+func (f *found) Closed(l Line) (bool, error) {
+	lines, ok := f.Port.(modem)
+	if !ok {
+		return false, errors.New("the port has no modem-status lines")
+	}
+	return lines.Closed(l)
 }
 
 // Device is the path of the device.

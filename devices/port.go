@@ -228,3 +228,22 @@ func (g *guard) Close() error {
 	}
 	return g.port.Close()
 }
+
+// Closed tells whether a modem-status line is set, where the port has such lines.
+func (g *guard) Closed(l Line) (bool, error) {
+	lines, ok := g.port.(interface {
+		GetModemStatusBits() (*serial.ModemStatusBits, error)
+	})
+	if !ok {
+		return false, errors.New("the port has no modem-status lines")
+	}
+	if err := g.enter(); err != nil {
+		return false, err
+	}
+	defer g.leave()
+	bits, err := lines.GetModemStatusBits()
+	if err != nil {
+		return false, err
+	}
+	return map[Line]bool{ClearToSend: bits.CTS, DataSetReady: bits.DSR, RingIndicator: bits.RI, CarrierDetect: bits.DCD}[l], nil
+}

@@ -118,10 +118,10 @@ func randomFrame(t *rapid.T) session.Profile {
 	return session.Profile{Name: "random", Kind: session.Caliper, Resolution: decimals(1, 2), Repeatability: decimals(1, 2), Trigger: session.OnPress, Binary: form}
 }
 
-func mm(raw, shown string) Press { return press(raw, shown, session.Millimetre) }
-func in(raw, shown string) Press { return press(raw, shown, session.Inch) }
+func mm(raw, shown string) Press { return pressAt(raw, shown, session.Millimetre) }
+func in(raw, shown string) Press { return pressAt(raw, shown, session.Inch) }
 
-func press(raw, shown string, unit session.Unit) Press {
+func pressAt(raw, shown string, unit session.Unit) Press {
 	n, err := session.ParseNumber(shown)
 	if err != nil {
 		panic(err)

@@ -128,6 +128,7 @@ func (d *daemon) sink() devices.Sink {
 		Reading: func(ctx context.Context, r session.Reading) { submit(ctx, r) },
 		Port:    func(ctx context.Context, p session.PortChanged) { submit(ctx, p) },
 		Pedal:   d.pedal,
+		Long:    d.takeBack,
 	}
 }
 
