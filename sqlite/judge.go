@@ -71,8 +71,12 @@ func (x *examination) judgeCheckpoints() error {
 		}
 		found = true
 	}
-	if !found && promised > x.report.Entries {
-		x.add(Damage{Change: TailCut, First: x.report.Entries + 1, Last: promised})
+	if missing := promised - x.report.Entries; !found && missing > 0 {
+		d := Damage{Change: TailCut, First: x.report.Entries + 1, Last: promised}
+		if x.trusted < x.report.Entries { // any of those that are not covered may be the missing one
+			d = Damage{Change: Rebuilt, First: x.trusted + 1, Last: promised, Fewer: missing}
+		}
+		x.add(d)
 	}
 	if x.evidence.hasHashes() && x.closing > latest {
 		x.add(Damage{Change: NoteLost, First: latest + 1, Last: x.closing})
