@@ -126,7 +126,7 @@ func (d *daemon) sink() devices.Sink {
 	}
 	return devices.Sink{
 		Reading: func(ctx context.Context, r session.Reading) { submit(ctx, r) },
-		Port:    func(ctx context.Context, p session.PortChanged) { submit(ctx, p) },
+		Port:    func(ctx context.Context, p session.PortChanged) { d.notePort(ctx, p); submit(ctx, p) },
 		Pedal:   d.pedal,
 		Long:    d.takeBack,
 	}
