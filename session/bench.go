@@ -40,6 +40,7 @@ type Config struct {
 	Method   *calc.Method
 	Clock    Clock
 	Log      Log
+	LogView  func() LogView // what to show of the log; nil if there is nothing to show
 }
 
 // most is how many items one transaction takes, and how many may wait.
@@ -50,6 +51,7 @@ const most = 512
 type Bench struct {
 	clock   Clock
 	log     Log
+	logView func() LogView
 	queue   chan offer
 	stopped chan struct{}
 
@@ -72,7 +74,7 @@ type offer struct {
 // entries in order of sequence.
 func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
 	b := &Bench{
-		clock: c.Clock, log: c.Log, state: NewState(c.Method),
+		clock: c.Clock, log: c.Log, logView: c.LogView, state: NewState(c.Method),
 		queue: make(chan offer, most), stopped: make(chan struct{}), readers: map[chan Snapshot]struct{}{},
 	}
 	if err := replay(b.state.Apply); err != nil {
@@ -304,6 +306,10 @@ func (b *Bench) publish() {
 	s.Recording = Recording{OK: b.trouble == nil}
 	if b.trouble != nil {
 		s.Recording.Problem = b.trouble.Error()
+	}
+	if b.logView != nil {
+		view := b.logView()
+		s.Log = &view
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -70,6 +70,12 @@ type statusBody struct {
 	Job       string    `json:"job,omitempty"` // the open job
 	Software  string    `json:"software"`
 	Method    string    `json:"method"`
+	PublicKey string    `json:"public_key,omitempty"` // that checks the checkpoints of the log
+}
+
+type checkpointBody struct {
+	Checkpoint string `json:"checkpoint"` // C2SP tlog-checkpoint, signed
+	PublicKey  string `json:"public_key"`
 }
 
 type stepBody struct {
@@ -104,6 +110,13 @@ func (s Snapshot) Retained() ([]Message, error) {
 		return nil, err
 	}
 	all := []Message{step, advice}
+	if s.Log != nil && s.Log.Checkpoint != "" {
+		m, err := joinMessage("checkpoint", s.Run, h, checkpointBody{s.Log.Checkpoint, s.Log.PublicKey})
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, m)
+	}
 	for _, i := range s.Instruments {
 		m, err := joinMessage("instrument/"+Segment(i.Name), s.Run, h, instrumentBody{i})
 		if err != nil {
@@ -139,6 +152,9 @@ func StatusMessage(s Snapshot, state string, beat int64, at time.Time, every tim
 	}
 	if s.Job != nil && !s.Job.Ended {
 		body.Job = s.Job.Number
+	}
+	if s.Log != nil {
+		body.PublicKey = s.Log.PublicKey
 	}
 	m, err := joinMessage("status", s.Run, statusHead{h, beat}, body)
 	m.Retained = true

@@ -34,7 +34,7 @@ func benchInWork() Snapshot {
 	}
 	return Snapshot{
 		Schema: SchemaVersion, Bench: "Bench 1", Run: 7, Seq: 42, Time: at, Software: "0.1.0", Method: "1",
-		Recording: Recording{OK: true},
+		Recording: Recording{OK: true}, Log: &LogView{Checkpoint: "shimwright/bench-1/abc\n41\nAAAA=\n\n— shimwright/bench-1/abc sig=\n", PublicKey: "shimwright/bench-1/abc+1+key="},
 		Instruments: []InstrumentView{
 			{Name: "caliper-1", Kind: Caliper, Trigger: OnPress, Resolution: *number("0.01"), State: PortLive, Port: "/dev/ttyUSB0", Readings: 5, Unreadable: 1, LastSeq: 40},
 			{Name: "Tiefenmaß <1>", Kind: DepthGauge, Resolution: *number("0.01"), State: PortLost, Detail: "unplugged"},
@@ -67,14 +67,14 @@ func messages(t *testing.T) map[string]Message {
 	s := benchInWork()
 	retained, err := s.Retained()
 	require.NoError(t, err)
-	require.Len(t, retained, 4)
+	require.Len(t, retained, 5)
 	reading, err := ReadingMessage(s, s.Readings[0], 38)
 	require.NoError(t, err)
 	idle, err := Snapshot{Bench: "Bench 1", Run: 8, Seq: 44, Time: s.Time}.Retained()
 	require.NoError(t, err)
 	require.Len(t, idle, 2)
 	all := map[string]Message{
-		"step": retained[0], "advice": retained[1], "instrument": retained[2], "instrument-lost": retained[3],
+		"step": retained[0], "advice": retained[1], "checkpoint": retained[2], "instrument": retained[3], "instrument-lost": retained[4],
 		"reading": reading, "step-idle": idle[0], "advice-idle": idle[1],
 	}
 	for _, state := range []string{StatusLive, StatusGone, StatusEnded} {
@@ -252,4 +252,39 @@ func TestTopicPrefix(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A whole job of a real bench, from its first press to its end, keeps to the schemas.
+func TestTheMessagesOfARealJobKeepToTheirSchemas(t *testing.T) {
+	r := newRig(t)
+	compiler := jsonschema.NewCompiler()
+	compiler.AssertFormat()
+	check := func(m Message, err error) {
+		require.NoError(t, err)
+		topic, _, _ := strings.Cut(m.Topic, "/")
+		schema, err := compiler.Compile(filepath.Join("testdata", "schema", topic+".json"))
+		require.NoError(t, err)
+		message, err := jsonschema.UnmarshalJSON(bytes.NewReader(m.Payload))
+		require.NoError(t, err)
+		require.NoError(t, schema.Validate(message), string(m.Payload))
+	}
+	look := func() {
+		s := r.bench.Snapshot()
+		retained, err := s.Retained()
+		require.NoError(t, err)
+		for _, m := range retained {
+			check(m, nil)
+		}
+		check(StatusMessage(s, StatusLive, 1, s.Time, time.Second))
+		for _, v := range s.Readings {
+			check(ReadingMessage(s, v, 0))
+		}
+	}
+	look()
+	measureBottomEnd(r)
+	look()
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.35"})
+	r.press("caliper-1", "52.54")
+	look()
+	require.NotNil(t, r.bench.Snapshot().Advice[0].Evidence)
 }

@@ -16,6 +16,7 @@ type Snapshot struct {
 	Software    string           `json:"software"`
 	Method      string           `json:"method"`
 	Recording   Recording        `json:"recording"`
+	Log         *LogView         `json:"log,omitempty"` // absent where there is none, as in a replay
 	Instruments []InstrumentView `json:"instruments"`
 	Job         *JobView         `json:"job,omitempty"`      // the open job, or the last one until the next begins
 	Step        *StepView        `json:"step,omitempty"`     // the active step
@@ -27,6 +28,12 @@ type Snapshot struct {
 type Recording struct {
 	OK      bool   `json:"ok"`
 	Problem string `json:"problem,omitempty"`
+}
+
+// A LogView is how the log can be held to its word later.
+type LogView struct {
+	Checkpoint string `json:"checkpoint,omitempty"` // the latest that was signed, as C2SP tlog-checkpoint
+	PublicKey  string `json:"public_key"`           // that checks it
 }
 
 // An InstrumentView is one instrument as displays see it.

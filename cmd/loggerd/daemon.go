@@ -8,7 +8,6 @@ import (
 	"io"
 	"log/slog"
 	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -69,7 +68,7 @@ func openWith(c config.Config, log *slog.Logger, o outfit) (*daemon, error) {
 	return d, nil
 }
 
-func (d *daemon) logPath() string { return filepath.Join(d.cfg.Data, d.cfg.Bench+".log.db") }
+func (d *daemon) logPath() string { return sqlite.PathOf(d.cfg.Data, d.cfg.Bench) }
 
 func (d *daemon) openLog() error {
 	store, err := sqlite.Open(d.logPath())
@@ -86,6 +85,9 @@ func (d *daemon) openBench() error {
 		Name: d.cfg.Bench, Software: version, BootID: bootID(),
 		Settings: session.Settings{Bounce: d.cfg.Bounce},
 		Profiles: d.cfg.Instruments, Method: calc.NewMethod(), Clock: d.clock, Log: d.store,
+		LogView: func() session.LogView {
+			return session.LogView{Checkpoint: d.store.Checkpoint(), PublicKey: d.store.PublicKey()}
+		},
 	}, d.store.Replay)
 	d.bench = bench
 	return err

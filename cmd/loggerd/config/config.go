@@ -14,6 +14,7 @@ import (
 	"shimwright/devices"
 	"shimwright/session"
 	"shimwright/session/tomlfile"
+	"shimwright/sqlite"
 )
 
 // A Config is how a daemon is set up.
@@ -50,24 +51,12 @@ const (
 func Default(getenv func(string) string, socket string) Config {
 	return Config{
 		Bench:  "bench-1",
-		Data:   stateFolder(getenv),
+		Data:   sqlite.DefaultFolder(getenv),
 		Socket: socket,
 		Page:   "127.0.0.1:8080",
 		Bounce: 700 * time.Millisecond,
 		MQTT:   MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
 	}
-}
-
-// stateFolder is shimwright in the user's state directory, or in the folder where
-// the daemon was started if the environment names none.
-func stateFolder(getenv func(string) string) string {
-	if dir := getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
-		return filepath.Join(dir, "shimwright")
-	}
-	if home := getenv("HOME"); filepath.IsAbs(home) {
-		return filepath.Join(home, ".local", "state", "shimwright")
-	}
-	return "shimwright-data"
 }
 
 // Read reads text over the defaults in c. file is what messages call it. The
