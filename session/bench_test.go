@@ -12,26 +12,34 @@ import (
 func measureUpToGasket(r *rig) {
 	r.t.Helper()
 	r.begin("pump-bottom-end-short.toml")
-	for range 4 {
-		r.press("caliper-1", "52.54")
-	}
-	r.press("caliper-1", "10.00")
-	r.press("caliper-1", "10.00")
-	for range 4 {
-		r.press("depth-1", "37.41")
-	}
-	for range 4 {
-		r.press("depth-1", "25.30")
-	}
+	measureMetal(r)
 	r.requireAt("gasket", 0)
+}
+
+// measureMetal measures what comes before the gasket, each place twice.
+func measureMetal(r *rig) {
+	r.t.Helper()
+	for _, step := range []struct {
+		presses           int
+		instrument, value string
+	}{{4, "caliper-1", "52.54"}, {2, "caliper-1", "10.00"}, {4, "depth-1", "37.41"}, {4, "depth-1", "25.30"}} {
+		for range step.presses {
+			r.press(step.instrument, step.value)
+		}
+	}
+}
+
+func measureGasket(r *rig) {
+	r.t.Helper()
+	for range 4 {
+		r.press("micrometer-1", "0.360")
+	}
 }
 
 func measureBottomEnd(r *rig) {
 	r.t.Helper()
 	measureUpToGasket(r)
-	for range 4 {
-		r.press("micrometer-1", "0.360")
-	}
+	measureGasket(r)
 	r.requireAt("check-gap", 0)
 }
 

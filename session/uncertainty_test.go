@@ -18,20 +18,8 @@ func measured(t *testing.T, spoil func(string) string, before ...Command) Advice
 	for _, c := range before {
 		r.do(c)
 	}
-	for range 4 {
-		r.press("caliper-1", "52.54")
-	}
-	r.press("caliper-1", "10.00")
-	r.press("caliper-1", "10.00")
-	for range 4 {
-		r.press("depth-1", "37.41")
-	}
-	for range 4 {
-		r.press("depth-1", "25.30")
-	}
-	for range 4 {
-		r.press("micrometer-1", "0.360")
-	}
+	measureMetal(r)
+	measureGasket(r)
 	return r.bench.Snapshot().Advice[0]
 }
 
@@ -114,20 +102,8 @@ name       = "crank-width"`
 	r.do(Command{Do: Begin, Plan: replacing(t, "[[step]]\nname       = \"crank-width\"", check)(readPlanFile(t, "pump-bottom-end-short.toml"))})
 	r.press("depth-1", "0.02")
 	r.press("depth-1", "0.02")
-	for range 4 {
-		r.press("caliper-1", "52.54")
-	}
-	r.press("caliper-1", "10.00")
-	r.press("caliper-1", "10.00")
-	for range 4 {
-		r.press("depth-1", "37.41")
-	}
-	for range 4 {
-		r.press("depth-1", "25.30")
-	}
-	for range 4 {
-		r.press("micrometer-1", "0.360")
-	}
+	measureMetal(r)
+	measureGasket(r)
 	a := r.bench.Snapshot().Advice[0]
 	without := measured(t, same)
 	require.True(t, without.Gap.Sub(a.Gap.Decimal).Equal(mm("0.04").Decimal), "0.02 off each of two depths")

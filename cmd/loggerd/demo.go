@@ -104,7 +104,8 @@ func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*de
 		defer close(told)
 		n.follow(telling, box)
 	}()
-	err := newTechnician(o, d.bench, sims).work(ctx)
+	tech, began := newTechnician(o, d.bench, sims), time.Now()
+	err := tech.work(ctx)
 	enough()
 	<-told
 	if err != nil {
@@ -112,6 +113,7 @@ func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*de
 	}
 	n.tell(d.bench.Snapshot())
 	n.result(d.bench.Snapshot())
+	n.say("  ", fmt.Sprintf("It took %d presses and %.0f s at this speed.", tech.presses, time.Since(began).Seconds()))
 	n.next(d, o.once)
 	return nil
 }
