@@ -74,8 +74,9 @@
 //   - Conformity ([Conform]): probabilities inside, too tight, too loose; shown inside
 //     needs both the guard band of ISO 14253-1, in the edition that is set, and the
 //     probability. [Budget.Unstated] inputs bar it.
-//   - Shims ([Method.LikelyFits]): outcome, then probability in steps of 1 %, then how the
-//     packs sit, nearness to the aim, fewer pieces, and a last order.
+//   - Shims ([Method.LikelyFits]): outcome, then probability in steps of 1 % counted down
+//     from the greatest, then how the packs sit, nearness to the aim, fewer pieces, and a
+//     last order.
 //   - Direct evidence ([En], [Fuse], [TrialBuild], [Feeler]): combined with the chain where
 //     |E_n| ≤ 1, alone where not. [WhatNext] says which act would lead where.
 //   - The rest of the bench: [Heat], [ToNewtonMetres], [Tighten], [Movement], [ShaftBend].

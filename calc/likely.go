@@ -3,7 +3,6 @@ package calc
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"github.com/shopspring/decimal"
@@ -60,7 +59,9 @@ const (
 //     with u² = u(gap)² + Σu(shim)² and the degrees of freedom of the gap;
 //  2. the end float inside the window; then outside but above 0; then 0 or less. Where
 //     the window itself reaches below 0 the sign does not matter;
-//  3. the greater probability inside, in whole steps of 1 % (rounded down);
+//  3. the greater probability inside, in whole steps of 1 % counted down from the
+//     greatest that any combination alike in 1 and 2 has: those that fall short of it by
+//     less than 1 % are alike, then those by less than 2 %, and so on;
 //  4. inside the window, if Even and there are two sides: packs whose difference is nearer
 //     to Apart;
 //  5. nearer to the aim;
@@ -165,11 +166,6 @@ type likelyFound struct {
 	total         length
 }
 
-const (
-	percents = 101 // steps of probability
-	classes  = 3
-)
-
 func (f *likelyFound) class() int { return f.grade / percents % classes }
 
 func (f *likelyFound) compareKeys(o *likelyFound) int {
@@ -188,19 +184,20 @@ func (s span) has(t length) bool { return s.from <= t && t <= s.to }
 
 // likelySeeker finds the best combinations under uncertainty without looking at all.
 //
-// hopeful(T) is a grade that no combination of total T can beat, whatever its pieces'
+// hope(T) is a standing that no combination of total T can beat, whatever its pieces'
 // uncertainties: the error is symmetric with one peak, so inside the window the best that
 // can be is the least uncertainty there is; outside, at a distance δ from the nearer
 // limit, no more than P(error > δ) under the greatest uncertainty. Going away from the
 // middle of the window it never gets better. So the totals that can reach a given grade
 // are one span around the middle, and its two ends can be found by bisection.
 //
-// Once as many combinations are known as are wanted, only totals are of use that can
-// reach the grade of the worst of them; and of those that can only equal it, only such as
-// can be better in what comes next: in the window the evenness of the packs, whose
-// difference is known to be at least that of the first pack's complement less the reach
-// of the span; else the nearness to the aim. Everything else is passed over, and no pair passed over can be
-// among the best, which is also proved in the tests against trying everything.
+// It begins with as many combinations as are wanted, see climber, and with the grade of
+// the worst of them, which is that of the worst of the answer. Only totals are of use that
+// can reach it; and of those that can only equal it, only such as can be better in what
+// comes next: in the window the evenness of the packs, whose difference is known to be at
+// least that of the first pack's complement less the reach of the span; else the nearness
+// to the aim. Everything else is passed over, and no pair passed over can be among the
+// best, which is also proved in the tests against trying everything.
 type likelySeeker struct {
 	*seeker
 	rule        Rule
@@ -209,25 +206,18 @@ type likelySeeker struct {
 	guard       float64 // in multiples of u
 	floor       float64 // least sum of squares
 	best        []likelyFound
-	equal       span // totals that may reach the grade of the worst of best
-	better      span // totals that may beat it
-	limit       int  // the grade the spans are made for
-	known       map[gradeKey]int
-}
-
-type gradeKey struct {
-	total  length
-	square float64
+	equal       span            // totals that may reach the grade of the worst of best
+	better      span            // totals that may beat it
+	peaks       [groups]float64 // the greatest probability of each group
+	known       map[standingKey]standing
 }
 
 func newLikelySeeker(s *seeker, b belief, r Rule, guard float64) *likelySeeker {
-	l := &likelySeeker{seeker: s, rule: r, belief: b, guard: guard, limit: -1, known: make(map[gradeKey]int)}
+	l := &likelySeeker{seeker: s, rule: r, belief: b, guard: guard, known: make(map[standingKey]standing)}
 	fewest, most := s.first.squares()
 	second, third := s.second.squares()
 	l.floor = fewest + second
 	l.least, l.most = b.wider(l.floor), b.wider(most+third)
-	l.equal = span{math.MinInt64, math.MaxInt64}
-	l.better = l.equal
 	return l
 }
 
@@ -242,48 +232,13 @@ func (r *rack) squares() (least, most float64) {
 	return least, most
 }
 
-// grade of a total whose pieces' uncertainties have the sum of squares given.
-func (l *likelySeeker) grade(total length, square float64) int {
-	k := gradeKey{total, square}
-	g, ok := l.known[k]
-	if !ok {
-		b := l.belief.wider(square)
-		low, high := l.distances(total)
-		inside := b.inside(low, high)
-		g = l.graded(total, l.rule.outcome(low, high, l.guard*b.u, inside, b.unstated), inside)
-		l.known[k] = g
-	}
-	return g
-}
-
-func (l *likelySeeker) distances(total length) (low, high float64) {
-	f := l.gap - total
-	return (f - l.problem.least).mm(), (l.problem.most - f).mm()
-}
-
-func (l *likelySeeker) graded(total length, o Outcome, inside float64) int {
-	step := int(100*inside + wholeSlack)
-	return (int(o)*classes+l.problem.class(l.gap-total))*percents + 100 - step
-}
-
-// hopeful is the grade that no combination of the total can beat.
-func (l *likelySeeker) hopeful(total length) int {
-	if l.least.u == l.most.u {
-		return l.grade(total, l.floor)
-	}
-	low, high := l.distances(total)
-	if nearer := min(low, high); nearer < 0 {
-		inside := l.most.below(nearer)
-		return l.graded(total, l.rule.outcome(low, high, l.guard*l.most.u, inside, true), inside)
-	}
-	inside := l.least.inside(low, high)
-	return l.graded(total, l.rule.outcome(low, high, l.guard*l.least.u, inside, l.least.unstated), inside)
-}
-
 // middle is the total that leaves the middle of the window.
 func (l *likelySeeker) middle() length {
 	return l.gap - l.problem.least - (l.problem.most-l.problem.least)/2
 }
+
+// hopeful is the grade that no combination of the total can beat.
+func (l *likelySeeker) hopeful(total length) int { return l.grade(l.hope(total)) }
 
 // reaching is the span of totals whose hopeful grade is g or better.
 func (l *likelySeeker) reaching(g int) span {
@@ -315,9 +270,12 @@ func (l *likelySeeker) reach(g int, mid, direction length) length {
 func (r *rack) last() length { return r.buckets[len(r.buckets)-1].total }
 
 func (l *likelySeeker) run() {
-	if len(l.first.buckets) == 0 || len(l.second.buckets) == 0 {
+	l.climb()
+	if len(l.best) < l.keep { // these are all there are
 		return
 	}
+	worst := l.best[l.keep-1].grade // it stays: none stands better than those that climb found
+	l.equal, l.better = l.reaching(worst), l.reaching(worst-1)
 	half, first := (l.wanted()+l.apart)/2, l.first.buckets
 	up, _ := slices.BinarySearchFunc(first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
 	down := up - 1
@@ -337,11 +295,9 @@ func (l *likelySeeker) run() {
 	}
 }
 
-func (l *likelySeeker) filled() bool { return len(l.best) == l.keep }
-
 // done says that a, and all less even ones, can give nothing that would be kept.
 func (l *likelySeeker) done(a *bucket) bool {
-	return l.even && l.filled() && l.better.from > l.better.to && l.best[l.keep-1].class() == 0 && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
+	return l.even && l.better.from > l.better.to && l.best[l.keep-1].class() == 0 && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
 }
 
 // unevenAtLeast is a lower bound for how much packs differ that equal the worst grade.
@@ -369,21 +325,7 @@ func (l *likelySeeker) walk(a *bucket) {
 // visit considers all pairs from two buckets and says whether going on, to greater totals
 // or to less, may be of use.
 func (l *likelySeeker) visit(a, b *bucket, direction length) bool {
-	total := a.total + b.total
-	f := likelyFound{off: (l.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total, total: total}
-	if l.even {
-		uneven := (a.total - b.total - l.apart).abs()
-		if l.problem.class(l.gap-total) == 0 {
-			f.uneven = uneven
-		} else {
-			f.unevenOutside = uneven
-		}
-	}
-	if !l.filled() {
-		f.grade = l.grade(total, a.square+b.square)
-		l.pairs(a, b, f)
-		return true
-	}
+	total, f := a.total+b.total, l.keysOf(a, b)
 	w := &l.best[l.keep-1]
 	if !l.better.has(total) {
 		ahead := l.better.from <= l.better.to && (l.better.from-total)*direction > 0 // still to come on this walk
@@ -394,10 +336,25 @@ func (l *likelySeeker) visit(a, b *bucket, direction length) bool {
 			return ahead || !l.past(a, b, &f, w, direction)
 		}
 	}
-	if f.grade = l.grade(total, a.square+b.square); f.compareKeys(w) <= 0 {
+	if f.grade = l.grade(l.standing(total, a.square+b.square)); f.compareKeys(w) <= 0 {
 		l.pairs(a, b, f)
 	}
 	return true
+}
+
+// keysOf is what all pairs from two buckets have in common, but for the grade.
+func (l *likelySeeker) keysOf(a, b *bucket) likelyFound {
+	total := a.total + b.total
+	f := likelyFound{off: (l.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total, total: total}
+	if l.even {
+		uneven := (a.total - b.total - l.apart).abs()
+		if l.problem.class(l.gap-total) == 0 {
+			f.uneven = uneven
+		} else {
+			f.unevenOutside = uneven
+		}
+	}
+	return f
 }
 
 // past says that on a walk where the worst grade can only be equalled, all that comes is
@@ -418,7 +375,7 @@ func (l *likelySeeker) pairs(a, b *bucket, f likelyFound) {
 				continue
 			}
 			f.first, f.second = x.rank, y.rank
-			if l.filled() && f.compare(l.best[l.keep-1]) >= 0 {
+			if f.compare(l.best[l.keep-1]) >= 0 {
 				return
 			}
 			l.keepFound(f)
@@ -427,12 +384,9 @@ func (l *likelySeeker) pairs(a, b *bucket, f likelyFound) {
 }
 
 func (l *likelySeeker) keepFound(f likelyFound) {
-	i, _ := slices.BinarySearchFunc(l.best, f, likelyFound.compare)
-	if l.filled() {
-		l.best = l.best[:l.keep-1]
+	i, known := slices.BinarySearchFunc(l.best, f, likelyFound.compare)
+	if known {
+		return // it was there to begin with
 	}
-	l.best = slices.Insert(l.best, i, f)
-	if g := l.best[len(l.best)-1].grade; l.filled() && g != l.limit {
-		l.limit, l.equal, l.better = g, l.reaching(g), l.reaching(g-1)
-	}
+	l.best = slices.Insert(l.best[:l.keep-1], i, f)
 }
