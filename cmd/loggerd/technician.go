@@ -144,7 +144,7 @@ func stuck(s session.Snapshot) string {
 
 // hesitate lets the time pass that a person needs to set an instrument down anew.
 func (t *technician) hesitate(ctx context.Context) error {
-	return t.pause(ctx, 850*time.Millisecond+time.Duration(t.random.Int64N(int64(350*time.Millisecond))))
+	return t.pause(ctx, 790*time.Millisecond+time.Duration(t.random.Int64N(int64(290*time.Millisecond))))
 }
 
 func (t *technician) pause(ctx context.Context, d time.Duration) error {
