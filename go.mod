@@ -14,7 +14,9 @@ require (
 	github.com/shopspring/decimal v1.6.0
 	github.com/spf13/cobra v1.10.2
 	github.com/stretchr/testify v1.12.1
+	github.com/transparency-dev/merkle v0.0.2
 	go.bug.st/serial v1.8.0
+	golang.org/x/mod v0.41.0
 	golang.org/x/net v0.44.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/term v0.48.0
@@ -28,9 +30,7 @@ require (
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/rs/xid v1.4.0 // indirect
 	github.com/spf13/pflag v1.0.9 // indirect
-	github.com/transparency-dev/merkle v0.0.2 // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
-	golang.org/x/mod v0.41.0 // indirect
 	golang.org/x/sync v0.17.0 // indirect
 	golang.org/x/text v0.29.0 // indirect
 )
