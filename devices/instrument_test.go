@@ -3,6 +3,7 @@ package devices
 import (
 	"context"
 	"errors"
+	"flag"
 	"io"
 	"io/fs"
 	"math/rand/v2"
@@ -349,6 +350,8 @@ func TestDeviceThatFailsAtOnce(t *testing.T) {
 	assert.Equal(t, "opening settling refused live", r.life())
 }
 
+var unpluggings = flag.Int("unpluggings", 60, "how often cables are pulled, in virtual time")
+
 // Through many unpluggings at any moment every whole frame of a live port is read,
 // every frame in part is said to be broken, and no goroutine is left.
 func TestManyUnpluggings(t *testing.T) {
@@ -357,7 +360,7 @@ func TestManyUnpluggings(t *testing.T) {
 	c := newCable()
 	r := newRig(t, exampleCaliper(), give(c))
 	var want []string
-	for range 60 {
+	for range *unpluggings {
 		r.lives()
 		for range dice.IntN(3) {
 			c.send(good)
@@ -375,7 +378,7 @@ func TestManyUnpluggings(t *testing.T) {
 		r.becomes(session.PortLost)
 	}
 	assert.Equal(t, want, r.values())
-	assert.GreaterOrEqual(t, r.Counters().Opened, int64(60))
+	assert.GreaterOrEqual(t, r.Counters().Opened, int64(*unpluggings))
 	assert.LessOrEqual(t, runtime.NumGoroutine(), before+6)
 }
 

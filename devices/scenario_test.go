@@ -226,3 +226,21 @@ func TestStreamOfARehearsal(t *testing.T) {
 	require.NoError(t, <-ended)
 	require.NoError(t, r.Close())
 }
+
+// No text makes the reader of scenarios panic, and what it takes is sound.
+func FuzzReadScenario(f *testing.F) {
+	f.Add(oneCaliper)
+	text, err := os.ReadFile("../testdata/scenarios/water-pump.toml")
+	require.NoError(f, err)
+	f.Add(string(text))
+	f.Add(oneCaliper + "[[event]]\nat = \"1s\"\ninstrument = \"caliper-1\"\ndo = \"press\"\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		s, err := ReadScenario("s.toml", []byte(text))
+		if err != nil {
+			return
+		}
+		for _, in := range s.Instruments {
+			require.Empty(t, Check(in.Profile))
+		}
+	})
+}

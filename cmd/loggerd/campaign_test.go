@@ -35,6 +35,8 @@ type bundle struct {
 	sims []*devices.SimulatedInstrument
 	name []string // of each cable's device now; empty while it is out
 	free []string // names that no cable has
+	was  []int64  // how often each port had been opened when its cable was last put in
+	ends map[string]*devices.Instrument
 	dice *rand.Rand
 }
 
@@ -59,6 +61,7 @@ func (b *bundle) put(i int) {
 	if b.name[i] != "" {
 		return
 	}
+	b.was[i] = b.ends[fmt.Sprintf("caliper-%d", i)].Counters().Opened
 	require.NoError(b.t, b.sims[i].Plug())
 	at := b.dice.IntN(len(b.free))
 	b.name[i] = b.free[at]
@@ -78,13 +81,14 @@ func TestCablesPulledAtRandom(t *testing.T) {
 		p.Name = fmt.Sprintf("caliper-%d", i)
 		sim, err := devices.Simulate(p)
 		require.NoError(t, err)
-		b.sims, b.name, b.free = append(b.sims, sim), append(b.name, ""), append(b.free, fmt.Sprintf("ttyUSB%d", i), fmt.Sprintf("ttyUSB%d", i+4))
+		b.sims, b.name, b.was, b.free = append(b.sims, sim), append(b.name, ""), append(b.was, 0), append(b.free, fmt.Sprintf("ttyUSB%d", i), fmt.Sprintf("ttyUSB%d", i+4))
 		require.NoError(t, sim.Unplug())
 		p.Port = fmt.Sprintf("serial:N%d", i)
 		profiles = append(profiles, p)
 	}
 	socketIn(t, b.root, "ttyS9", "999", "other", "/dev/null") // the tree is there, whoever is in it
 	d := startOn(t, outfit{system: devices.System{Root: b.root}}, profiles...)
+	b.ends = d.instruments
 	pressed, slowest := map[string][]string{}, time.Duration(0)
 	for event := range *events {
 		i := b.dice.IntN(len(b.sims))
@@ -110,7 +114,7 @@ func TestCablesPulledAtRandom(t *testing.T) {
 		back, in := time.Now(), d.instruments[name]
 		require.Eventually(t, func() bool {
 			h := in.Health()
-			return h.Port.State == session.PortLive && h.Port.Detail == "as "+filepath.Join(b.root, "dev", b.name[i])
+			return h.Opened > b.was[i] && h.Port.State == session.PortLive && h.Port.Detail == "as "+filepath.Join(b.root, "dev", b.name[i])
 		}, 10*time.Second, 2*time.Millisecond, "%s at event %d: %+v", name, event, in.Health())
 		slowest = max(slowest, time.Since(back))
 		length := decimal.New(int64(event), -2)

@@ -413,12 +413,16 @@ func playable(t testing.TB) []playing {
 	return out
 }
 
-// play sends a capture at its pace.
+// play sends a capture at its pace; a pause longer than any silence that ends a frame
+// is cut short.
 func (p playing) play(t *testing.T, b *testBench) {
-	start := time.Now().Add(-p.capture.Events[0].At)
+	const longest = 700 * time.Millisecond
+	at, before := time.Now(), p.capture.Events[0].At
 	in, sent := b.instruments[p.profile.Name], int64(0)
 	for _, e := range p.capture.Events {
-		time.Sleep(time.Until(start.Add(e.At)))
+		at = at.Add(min(e.At-before, longest))
+		before = e.At
+		time.Sleep(time.Until(at))
 		if e.Do == devices.Sent {
 			assert.NoError(t, p.sim.Send(e.Bytes))
 			sent += int64(len(e.Bytes))
@@ -429,6 +433,6 @@ func (p playing) play(t *testing.T, b *testBench) {
 		assert.NoError(t, p.sim.Unplug())
 		assert.NoError(t, p.sim.Plug())
 		assert.Eventually(t, func() bool { return in.Counters().Opened > opened && in.Health().Port.State == session.PortLive }, 5*time.Second, time.Millisecond)
-		start = time.Now().Add(-e.At - 100*time.Millisecond)
+		at = time.Now()
 	}
 }
