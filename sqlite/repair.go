@@ -404,7 +404,7 @@ func (x *examination) undo(d Damage, bad *attested) (Damage, error) {
 		if err != nil {
 			return err
 		}
-		budget := 30_000
+		budget := 60_000 / int(d.Last-d.First+1)
 		fix := repair{row: r, budget: &budget, neighbours: x.neighbours(r.seq), fits: func(body []byte) bool {
 			return tlog.CheckRecord(path, size, bad.checkpoint.root, place, tlog.RecordHash(body)) == nil
 		}}
