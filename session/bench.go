@@ -82,7 +82,11 @@ func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, err
 	}
 	t := b.turn()
 	t.door = FromBench
-	t.add(Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings})
+	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings}
+	if c.LogView != nil {
+		started.PublicKey = c.LogView().PublicKey
+	}
+	t.add(started)
 	for _, p := range c.Profiles {
 		t.add(ProfileSet{p})
 	}

@@ -36,11 +36,12 @@ type Body interface{ kind() string }
 
 // Started opens a run of the daemon.
 type Started struct {
-	Bench    string   `json:"bench"`
-	Software string   `json:"software"`
-	Method   string   `json:"method"`
-	BootID   string   `json:"boot_id,omitempty"`
-	Settings Settings `json:"settings"`
+	Bench     string   `json:"bench"`
+	Software  string   `json:"software"`
+	Method    string   `json:"method"`
+	BootID    string   `json:"boot_id,omitempty"`
+	PublicKey string   `json:"public_key,omitempty"` // that checks the log's checkpoints from here on
+	Settings  Settings `json:"settings"`
 }
 
 // Settings are the rules of the bench that are not in a plan.

@@ -1,0 +1,201 @@
+package card
+
+import (
+	"bytes"
+	"encoding/xml"
+	"flag"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"shimwright/calc"
+	"shimwright/session"
+)
+
+var update = flag.Bool("update", false, "write the goldens anew")
+
+// A checkpoint of no log: its form is right, and that is all a card needs.
+const (
+	someCheckpoint = "shimwright/bench-1/0123456789abcdef\n77\nAAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8=\n\n— shimwright/bench-1/0123456789abcdef AAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8gISIjJCUmJygpKissLS4vMDEyMzQ1Njc4OTo7PD0+P0BBQkNERUY=\n"
+	someKey        = "shimwright/bench-1/0123456789abcdef+01234567+AQECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8g"
+)
+
+// recorded is the card's job of one of the recorded jobs, changed entry by entry.
+func recorded(t testing.TB, name string, change func(*session.Entry)) Job {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join("../../testdata/jobs", name, "entries.jsonl"))
+	require.NoError(t, err)
+	state := session.NewState(calc.NewMethod())
+	j := Job{Checkpoint: someCheckpoint, PublicKey: someKey, Zone: time.UTC, Struck: map[int64]string{}}
+	for _, line := range bytes.Split(bytes.TrimSpace(text), []byte("\n")) {
+		e, err := session.DecodeEntry(line)
+		require.NoError(t, err)
+		if change != nil {
+			change(&e)
+		}
+		require.NoError(t, state.Apply(e))
+		switch b := e.Body.(type) {
+		case session.Began:
+			j.First = e.Seq
+		case session.InstrumentUsed:
+			j.Profiles = append(j.Profiles, b.Profile)
+		case session.Struck:
+			j.Struck[b.Reading] = e.Operator
+		case session.Ended:
+			j.Ended, j.EndedBy, j.Note, j.Last = e.At, e.Operator, b.Note, e.Seq
+			j.Snapshot = state.Snapshot()
+		}
+	}
+	if j.Last == 0 {
+		j.Snapshot = state.Snapshot()
+		j.Last = j.Snapshot.Seq
+	}
+	return j
+}
+
+func jobs() []string { return []string{"bottom-end-mishaps", "change-of-mind", "gearbox-shaft"} }
+
+func written(t testing.TB, j Job) string {
+	t.Helper()
+	var b bytes.Buffer
+	require.NoError(t, WriteHTML(&b, j))
+	return b.String()
+}
+
+func TestHTMLOfRecordedJobs(t *testing.T) {
+	for _, name := range jobs() {
+		got := written(t, recorded(t, name, nil))
+		assert.Equal(t, got, written(t, recorded(t, name, nil)), "the same log gives the same bytes")
+		golden := filepath.Join("testdata", name+".html")
+		if *update {
+			require.NoError(t, os.WriteFile(golden, []byte(got), 0o644))
+		}
+		want, err := os.ReadFile(golden)
+		require.NoError(t, err)
+		assert.Equal(t, string(want), got, name)
+	}
+}
+
+// What the card must say of a job with mishaps, whatever its looks.
+func TestWhatACardSays(t *testing.T) {
+	j := recorded(t, "bottom-end-mishaps", nil)
+	a := j.Snapshot.Advice[0]
+	require.NotNil(t, a.Best)
+	text := textOf(t, written(t, j))
+	for _, want := range []string{
+		"Job card 1", "pump 12", "pump-bottom-end-short", "by ada", "2026-03-02",
+		a.Best.Outcome, a.Budget.Edition, "95 %", "guard band", "± " + a.Best.Expanded.String(), "E_n",
+		"Reading 31, left out", "Gasket, squeezed by -0.0072 mm", "Assumed:", "depth ± 0.03 mm", "page", "none",
+		"wear gloves", "End of the card of job 1.", someKey,
+		strings.Split(someCheckpoint, "\n")[0], strings.Split(someCheckpoint, "\n")[2], strings.Split(someCheckpoint, "\n")[4],
+	} {
+		assert.Contains(t, text, want)
+	}
+}
+
+// Nothing on the card comes from elsewhere.
+func TestNothingOutside(t *testing.T) {
+	for _, name := range jobs() {
+		html := written(t, recorded(t, name, nil))
+		for _, never := range []string{"src=", "<link", "@import", "<script", "href=", "url(http", "url(data"} {
+			assert.NotContains(t, html, never)
+		}
+		assert.Equal(t, strings.Count(html, "http"), strings.Count(html, `xmlns="http://www.w3.org/2000/svg"`))
+	}
+}
+
+// hostile are names that are up to no good.
+func hostile() []string {
+	return []string{
+		`<script>alert(1)</script>`, `"><img onerror=x>`, "</title></style></svg>", "&amp;{{.Number}}", "a\x00b\x1b[31m",
+		"\u202eevil\u202c", "ﷺ" + strings.Repeat("W", 200), "日本語", "🔧", "$(rm -rf)", "(\\) Tj ET", "</pre>", "+/- 5", "[U+202E]",
+	}
+}
+
+// with puts a name wherever a person or a file can put one.
+func with(j Job, name string) Job {
+	s := &j.Snapshot
+	job := *s.Job
+	job.Title, job.Reference, job.Operator, job.Plan, job.Cautions = name, name, name, name, []string{name}
+	job.Steps = append([]session.StepView{}, job.Steps...)
+	for i := range job.Steps {
+		job.Steps[i].Title, job.Steps[i].Caution = name, name
+		job.Steps[i].Findings = []session.Reason{{Code: "place unsettled", Params: map[string]string{"step": name, "place": name}}}
+	}
+	s.Job, s.Bench, s.Software = &job, name, name
+	s.Advice = append([]session.Advice{}, s.Advice...)
+	for i := range s.Advice {
+		s.Advice[i].Title = name
+		for k := range s.Advice[i].Best.Packs {
+			s.Advice[i].Best.Packs[k].Side = name
+		}
+	}
+	j.Profiles = append([]session.Profile{}, j.Profiles...)
+	for i := range j.Profiles {
+		j.Profiles[i].Name = name
+		j.Profiles[i].Certificates = []session.Certificate{{Number: name, Use: "outside"}}
+	}
+	j.EndedBy, j.Note = name, name
+	return j
+}
+
+func TestHostileNamesStayText(t *testing.T) {
+	for _, name := range hostile() {
+		html := written(t, with(recorded(t, "bottom-end-mishaps", nil), name))
+		text := textOf(t, html)
+		assert.Contains(t, text, strings.Join(strings.Fields(visible(name)), " "))
+		assert.NotContains(t, html, "<script")
+		assert.NotContains(t, html, "<img")
+		assert.NotContains(t, html, "\u202e")
+		assert.NotContains(t, html, "\x1b")
+	}
+}
+
+// textOf reads the page as a strict XML reader would, but for the doctype and the
+// elements that HTML leaves open, and returns its text with single spaces.
+func textOf(t testing.TB, html string) string {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(html))
+	d.Strict, d.AutoClose, d.Entity = false, []string{"meta", "col"}, xml.HTMLEntity
+	known := map[string]bool{}
+	for _, name := range strings.Fields("html head meta title style body h1 h2 p ul li table colgroup col thead tbody tr th td figure div section pre svg path circle text defs pattern rect line") {
+		known[name] = true
+	}
+	var b strings.Builder
+	for {
+		token, err := d.Token()
+		if err == io.EOF {
+			return strings.Join(strings.Fields(b.String()), " ")
+		}
+		require.NoError(t, err)
+		switch v := token.(type) {
+		case xml.StartElement:
+			require.True(t, known[v.Name.Local], "element %s", v.Name.Local)
+			b.WriteByte(' ')
+		case xml.CharData:
+			b.Write(v)
+		}
+	}
+}
+
+func TestCardOfNothing(t *testing.T) {
+	err := WriteHTML(io.Discard, Job{})
+	assert.EqualError(t, err, "cannot write the card: there is no job to make a card of")
+}
+
+// An open job says so, and one without a checkpoint does not pretend to have one.
+func TestOpenJobWithoutCheckpoint(t *testing.T) {
+	j := recorded(t, "gearbox-shaft", nil)
+	j.Ended, j.Checkpoint, j.PublicKey, j.Profiles = time.Time{}, "", "", nil
+	text := textOf(t, written(t, j))
+	assert.Contains(t, text, "this card is not the last word")
+	assert.Contains(t, text, "No checkpoint covers this job yet")
+	assert.Contains(t, text, "None was used.")
+	assert.NotContains(t, text, "Public key")
+}

@@ -1,0 +1,436 @@
+package card
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"shimwright/session"
+	"shimwright/session/drawing"
+	"shimwright/session/wording"
+)
+
+// errNoJob says that there is nothing to make a card of.
+var errNoJob = errors.New("there is no job to make a card of")
+
+// compose puts the card together.
+func compose(j Job) (document, error) {
+	if j.Snapshot.Job == nil {
+		return document{}, errNoJob
+	}
+	l, err := newLetters()
+	if err != nil {
+		return document{}, err
+	}
+	c := composer{Job: j, job: *j.Snapshot.Job, letters: l}
+	if c.Zone == nil {
+		c.Zone = time.UTC
+	}
+	for _, r := range j.Snapshot.Readings {
+		if r.Job == c.job.Number {
+			c.readings = append(c.readings, r)
+		}
+	}
+	d := document{Number: c.job.Number, Title: c.job.Title, Made: j.Snapshot.Time.UTC(), End: "End of the card of job " + c.job.Number + "."}
+	d.Sections = append(d.Sections, c.head())
+	for i := range j.Snapshot.Advice {
+		s, err := c.advice(i)
+		if err != nil {
+			return document{}, err
+		}
+		d.Sections = append(d.Sections, s)
+	}
+	d.Sections = append(d.Sections, c.measured(), c.findings(), c.corrections(), c.repeats(), c.instruments(), c.cautions())
+	seal, err := c.evidence()
+	if err != nil {
+		return document{}, err
+	}
+	d.Sections = append(d.Sections, seal)
+	return d, nil
+}
+
+// A composer makes the sections of one card.
+type composer struct {
+	Job
+	job      session.JobView
+	readings []session.ReadingView
+	letters  *letters
+}
+
+func (c *composer) clock(t time.Time) string { return t.In(c.Zone).Format("2006-01-02 15:04 -07:00") }
+
+// head says whose card it is.
+func (c *composer) head() section {
+	ended := "not yet: this card is not the last word"
+	if !c.Ended.IsZero() {
+		ended = joined(c.clock(c.Ended), prefixed("by ", c.EndedBy))
+	}
+	s := c.Snapshot
+	rows := [][]string{
+		{"for", orNone(c.job.Reference), "plan", c.job.Plan},
+		{"begun", joined(c.clock(c.job.Began), prefixed("by ", c.job.Operator)), "ended", ended},
+		{"bench", joined(s.Bench, s.Software), "log", fmt.Sprintf("entries %d to %d, method %s", c.First, c.Last, s.Method)},
+	}
+	blocks := []block{{Rows: rows, Share: []float64{0.08, 0.42, 0.08, 0.42}}}
+	if c.Note != "" {
+		blocks = append(blocks, para("Note at the end: "+c.Note))
+	}
+	return section{Blocks: blocks}
+}
+
+func joined(parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), ", ")
+}
+
+func prefixed(prefix, text string) string {
+	if text == "" {
+		return ""
+	}
+	return prefix + text
+}
+
+func orNone(text string) string {
+	if text == "" {
+		return "not given"
+	}
+	return text
+}
+
+// advice shows one chain: what to fit, how sure that is and by what rule.
+func (c *composer) advice(i int) (section, error) {
+	a := c.Snapshot.Advice[i]
+	s := section{Title: a.Title, Blocks: []block{strong(plusMinus(wording.Headline(a)))}}
+	picture, err := pictured(drawing.Section(c.Snapshot, i), 0.52)
+	if err != nil {
+		return s, err
+	}
+	scale, err := pictured(drawing.Scale(a), 1)
+	if err != nil {
+		return s, err
+	}
+	picture.Beside = append(scale.some(), block{Rows: fitted(a), Share: []float64{0.38, 0.62}})
+	s.Blocks = append(s.Blocks, picture)
+	if rows := decided(a); len(rows) > 0 {
+		s.Blocks = append(s.Blocks, block{Rows: rows, Share: []float64{0.14, 0.86}})
+	}
+	s.Blocks = append(s.Blocks, para(plusMinus(wording.Why(a))))
+	if a.Best != nil {
+		s.Blocks = append(s.Blocks, para("Fitted as advised:  [   ] yes   [   ] no, but: ______________________________   date, name: ______________________"))
+	}
+	return s, nil
+}
+
+// pictured is what package drawing drew as a block.
+func pictured(svg string, width float64) (block, error) {
+	if svg == "" {
+		return block{}, nil
+	}
+	f, err := readDrawing(svg)
+	return block{Picture: f, Width: width}, err
+}
+
+// some is the block, or none if it holds no picture.
+func (b block) some() []block {
+	if b.Picture == nil {
+		return nil
+	}
+	return []block{b}
+}
+
+// fitted lists what to fit and what to expect.
+func fitted(a session.Advice) [][]string {
+	rows := [][]string{{"window", wording.Window(a) + ", aim " + a.Aim.String()}}
+	if a.Gap != nil {
+		rows = append(rows, []string{"gap", plusMinus(wording.Gap(a))})
+	}
+	if a.Best != nil {
+		for _, row := range wording.FitRows(*a.Best) {
+			rows = append(rows, []string{row[0], plusMinus(row[1])})
+		}
+	}
+	if a.CheckFound != nil {
+		rows = append(rows, []string{"found", wording.Decimals(*a.CheckFound) + " mm"})
+	}
+	return rows
+}
+
+// decided lists by what rule the outcome was found, and how sure it is.
+func decided(a session.Advice) [][]string {
+	var rows [][]string
+	if a.Best != nil && a.Best.Chance != nil {
+		p := a.Best.Chance
+		rows = append(rows, []string{"outcome", fmt.Sprintf("%s; probability inside %s, too tight %s, too loose %s", a.Best.Outcome, percent(p.Inside), percent(p.TooTight), percent(p.TooLoose))})
+	}
+	if b := a.Budget; b != nil {
+		rows = append(rows, []string{"decision rule", rule(a)},
+			[]string{"± means", fmt.Sprintf("an interval that holds the value with %s probability (gap: standard uncertainty %s mm, k = %.2f)", percentOf(b.Coverage), b.U, b.K)})
+		if text := causes(*b); text != "" {
+			rows = append(rows, []string{"it comes from", text})
+		}
+	}
+	return rows
+}
+
+func rule(a session.Advice) string {
+	text := fmt.Sprintf("%s; shown inside needs at least %s probability inside", a.Budget.Edition, percentOf(a.Budget.Level))
+	if g := a.Best.Guard; g != nil {
+		text += fmt.Sprintf(" and a distance of %s mm, the guard band, from both ends of the window", g)
+	}
+	return text
+}
+
+// causes names the biggest causes of uncertainty.
+func causes(b session.BudgetView) string {
+	var parts []string
+	for _, line := range b.Lines[:min(len(b.Lines), 3)] {
+		parts = append(parts, fmt.Sprintf("%s %s", line.Name, percent(line.Share)))
+	}
+	if rest := len(b.Lines) - 3; rest > 0 {
+		parts = append(parts, fmt.Sprintf("%d more causes", rest))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func percent(p float64) string {
+	switch {
+	case p < 0.001: // it is known to four decimals
+		return "under 0.1 %"
+	case p > 0.999:
+		return "over 99.9 %"
+	}
+	return fmt.Sprintf("%.1f %%", p*100)
+}
+
+func percentOf(n session.Number) string { return fmt.Sprintf("%g %%", n.InexactFloat64()*100) }
+
+// plusMinus writes the sign, which plain text on a terminal spells out.
+func plusMinus(text string) string {
+	return regexp.MustCompile(`\+/- ([0-9])`).ReplaceAllString(text, "± $1")
+}
+
+// measured lists the value of each step.
+func (c *composer) measured() section {
+	t := block{
+		Head:  []string{"", "dimension", "with", "counted", "left out", "value in mm", "with all", "bar taken off", "u of the mean"},
+		Share: []float64{0.04, 0.31, 0.17, 0.07, 0.07, 0.09, 0.09, 0.08, 0.08},
+		Right: []bool{true, false, false, true, true, true, true, true, true},
+	}
+	spread := c.spreads()
+	for _, s := range c.job.Steps {
+		counted, left := 0, 0
+		for _, p := range s.Places {
+			counted, left = counted+p.Counted, left+p.LeftOut
+		}
+		value := length(s.Value)
+		switch {
+		case s.Value == nil:
+			value = "open"
+		case s.Unsettled:
+			value += " unsettled"
+		case !s.Closed:
+			value += " open"
+		}
+		t.Rows = append(t.Rows, []string{
+			fmt.Sprint(s.Number), s.Title, joined(string(s.Instrument), string(s.Use)), fmt.Sprint(counted), fmt.Sprint(left), value,
+			withAll(s), length(s.Bar), spread[s.Name],
+		})
+	}
+	return section{Title: "What was measured", Blocks: []block{t, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected; u is the standard uncertainty that the repeats and the resolution alone leave. What instruments and temperature add is in the ± of the gap.")}}
+}
+
+func withAll(s session.StepView) string {
+	if s.WithAll == nil || s.Value != nil && s.WithAll.Equal(s.Value.Decimal) {
+		return ""
+	}
+	return length(s.WithAll)
+}
+
+func length(n *session.Number) string {
+	if n == nil {
+		return ""
+	}
+	return wording.Decimals(*n)
+}
+
+// spreads are the standard uncertainties of the means, by step, where they are known.
+func (c *composer) spreads() map[string]string {
+	known := map[string]string{}
+	for _, a := range c.Snapshot.Advice {
+		if a.Budget == nil {
+			continue
+		}
+		for _, line := range a.Budget.Lines {
+			if step, ok := strings.CutPrefix(line.Name, "repeats of "); ok {
+				known[step] = fmt.Sprintf("%.4f", line.U)
+			}
+		}
+	}
+	return known
+}
+
+// findings lists what a person must look at.
+func (c *composer) findings() section {
+	var said []string
+	add := func(title string, findings []session.Reason) {
+		for _, f := range findings {
+			text := wording.Finding(f)
+			if !strings.Contains(text, title) {
+				text = title + ": " + text
+			}
+			if !slices.Contains(said, text+".") {
+				said = append(said, text+".")
+			}
+		}
+	}
+	for _, s := range c.job.Steps {
+		add(s.Title, s.Findings)
+	}
+	for _, a := range c.Snapshot.Advice {
+		add(a.Title, a.Findings)
+	}
+	return section{Title: "Findings", Blocks: []block{listing(said, "None.")}}
+}
+
+// corrections lists the known errors taken off, and what was taken for granted.
+func (c *composer) corrections() section {
+	var said []string
+	add := func(text string) {
+		if !slices.Contains(said, text) {
+			said = append(said, text)
+		}
+	}
+	titles := map[string]string{}
+	for _, s := range c.job.Steps {
+		titles[s.Name] = s.Title
+	}
+	for _, a := range c.Snapshot.Advice {
+		for _, k := range a.Corrections {
+			title := titles[k.Term]
+			if title == "" {
+				title = k.Term
+			}
+			add(fmt.Sprintf("Corrected: %s by %s mm for %s.", title, signed(k.Amount), correction(k.Code)))
+		}
+		for _, r := range a.Barred {
+			add("Not stated, so nothing can be shown inside: " + wording.Reason(r) + ".")
+		}
+		for _, r := range a.Assumed {
+			add("Assumed: " + wording.Reason(r) + ".")
+		}
+	}
+	return section{Title: "Corrections and assumptions", Blocks: []block{listing(said, "None.")}}
+}
+
+func signed(n session.Number) string {
+	text := session.Num(n.RoundBank(4)).String()
+	if n.IsPositive() {
+		return "+" + text
+	}
+	return text
+}
+
+// correction says what a correction is for.
+func correction(code string) string {
+	switch code {
+	case "crush":
+		return "what the gasket gives way under the screws"
+	case "bearing play":
+		return "the play of the bearing"
+	case "instrument error":
+		return "the known error of the instrument"
+	case "temperature":
+		return "temperature, to 20 °C"
+	}
+	return code
+}
+
+// instruments lists with what was measured, and what is stated of its errors.
+func (c *composer) instruments() section {
+	t := block{
+		Head:  []string{"instrument", "kind", "reads to", "repeats to", "permissible error", "certificates"},
+		Share: []float64{0.15, 0.13, 0.09, 0.1, 0.25, 0.28},
+	}
+	latest := map[string]int{}
+	for i, p := range c.Profiles {
+		latest[p.Name] = i
+	}
+	for i, p := range c.Profiles {
+		if latest[p.Name] != i {
+			continue
+		}
+		t.Rows = append(t.Rows, []string{p.Name, string(p.Kind), p.Resolution.String() + " mm", p.Repeatability.String() + " mm", permissible(p), certificates(p)})
+	}
+	s := section{Title: "Instruments", Blocks: []block{t, small("Read to: one count. Repeats to: standard deviation of single readings, as the instrument's profile states it.")}}
+	if len(t.Rows) == 0 {
+		s.Blocks = []block{para("None was used.")}
+	}
+	return s
+}
+
+func permissible(p session.Profile) string {
+	var parts []string
+	for _, use := range slices.Sorted(maps.Keys(p.Permissible)) {
+		parts = append(parts, fmt.Sprintf("%s ± %s mm", use, p.Permissible[use]))
+	}
+	text := strings.Join(parts, ", ")
+	if text == "" {
+		text = "not stated"
+	}
+	if p.Assumed {
+		text += " (assumed, as usual for its kind)"
+	}
+	return text
+}
+
+func certificates(p session.Profile) string {
+	var parts []string
+	for _, k := range p.Certificates {
+		factor := "2"
+		if k.Factor != nil {
+			factor = k.Factor.String()
+		}
+		parts = append(parts, joined(prefixed("no. ", k.Number), fmt.Sprintf("%s at %s mm: error %s mm, U %s mm (k = %s)", k.Use, k.At, k.Error, k.Expanded, factor)))
+	}
+	if len(parts) == 0 {
+		return "none"
+	}
+	return strings.Join(parts, "; ")
+}
+
+func (c *composer) cautions() section {
+	said := slices.Clone(c.job.Cautions)
+	for _, s := range c.job.Steps {
+		if s.Caution != "" {
+			said = append(said, s.Title+": "+s.Caution)
+		}
+	}
+	return section{Title: "Cautions", Blocks: []block{listing(said, "The plan states none.")}}
+}
+
+// evidence is what holds the log to its word.
+func (c *composer) evidence() (section, error) {
+	s := section{Title: "The log behind this card"}
+	if c.Checkpoint == "" {
+		s.Blocks = []block{para("No checkpoint covers this job yet, so this card does not pin the log down. One is signed when a step closes and when the job ends; make the card again then.")}
+		return s, nil
+	}
+	code, err := seal(strings.TrimSpace(c.Checkpoint + "\n" + c.PublicKey))
+	if err != nil {
+		return section{}, err
+	}
+	beside := []block{
+		para("The bench signed this checkpoint of its log. It holds the log to what it was then: whoever keeps this card can show later that entries were changed or cut off. Scan the code, or copy the lines below into a file, and check the log against them with"),
+		{Lines: []string{"logctl verify --checkpoint FILE LOG"}},
+		para("The code holds the checkpoint and the public key, as they stand below."),
+	}
+	lines := strings.Split(strings.TrimRight(c.Checkpoint, "\n"), "\n")
+	s.Blocks = []block{{Picture: code, Width: 0.2, Beside: beside}, {Lines: lines}}
+	if c.PublicKey != "" {
+		s.Blocks = append(s.Blocks, small("Public key:"), block{Lines: []string{c.PublicKey}})
+	}
+	return s, nil
+}

@@ -1,0 +1,67 @@
+package card
+
+import (
+	"time"
+
+	"shimwright/session"
+)
+
+// A Job is all that a card is made from.
+type Job struct {
+	// Snapshot is what displays had after the job's last entry. Its readings of other
+	// jobs are not looked at.
+	Snapshot session.Snapshot
+	Profiles []session.Profile // of the instruments used, as the log has them; the later of one name counts
+	Ended    time.Time         // zero while it is open
+	EndedBy  string
+	Note     string           // given at the end
+	Struck   map[int64]string // who struck out a reading, by its sequence
+	First    int64            // its begin, by sequence
+	Last     int64            // its last entry
+
+	Checkpoint string // signed note that covers Last; empty if there is none yet
+	PublicKey  string // that checks it; empty if it is not known
+	Zone       *time.Location
+}
+
+// A document is the card as sections, before anything is placed on paper.
+type document struct {
+	Number   string
+	Title    string
+	Made     time.Time // of the last entry
+	Sections []section
+	End      string // the mark after which nothing follows
+}
+
+type section struct {
+	Title  string
+	Blocks []block
+}
+
+// A block is one of a paragraph, a list, a table, a picture and lines as they are.
+type block struct {
+	Text    string
+	Strong  bool
+	Small   bool
+	Items   []string
+	Head    []string
+	Rows    [][]string
+	Share   []float64 // of the width, one a column
+	Right   []bool    // columns that are numbers
+	Picture *figure
+	Width   float64  // of the picture, as part of the text's width
+	Lines   []string // must not be broken
+	Beside  []block  // right of the picture
+}
+
+func para(text string) block   { return block{Text: text} }
+func strong(text string) block { return block{Text: text, Strong: true} }
+func small(text string) block  { return block{Text: text, Small: true} }
+
+// listing is a list, or one sentence if there is nothing to list.
+func listing(items []string, none string) block {
+	if len(items) == 0 {
+		return para(none)
+	}
+	return block{Items: items}
+}
