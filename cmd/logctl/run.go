@@ -110,7 +110,7 @@ file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.endCommand(),
 		a.portsCommand(), a.instrumentCommand(),
 		a.planCommand(), a.workCommand(),
-		a.jobCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
+		a.jobCommand(), a.cardCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
 		a.verifyCommand(), a.proveCommand(),
 		a.versionCommand(),
 	)
