@@ -200,6 +200,8 @@ func TestLearnAnUnknownInstrument(t *testing.T) {
 		ask.Presses = append(ask.Presses, control.Press{Raw: heard(t, lines, "bytes").Raw, Text: mm, Unit: session.Millimetre})
 	}
 	require.NoError(t, res.Body.Close())
+	// the port is given back within one read; until then it would take what is pressed
+	require.Eventually(t, func() bool { return handlesOf(t, sim.Profile().Port) == 1 }, 5*time.Second, 5*time.Millisecond)
 	ask.Try = ask.Presses[0].Raw
 	body, err := json.Marshal(ask)
 	require.NoError(t, err)
@@ -237,6 +239,18 @@ func TestLearnAnUnknownInstrument(t *testing.T) {
 	assert.Equal(t, "port in use", no.Code)
 	require.Equal(t, 409, b.asks(t, "GET", "/v1/learn?port=/dev/does-not-exist", "", &no))
 	assert.Contains(t, no.Message, "no such device")
+}
+
+// handlesOf counts how often this process has a device open.
+func handlesOf(t testing.TB, device string) (n int) {
+	handles, err := os.ReadDir("/proc/self/fd")
+	require.NoError(t, err)
+	for _, h := range handles {
+		if to, err := os.Readlink(filepath.Join("/proc/self/fd", h.Name())); err == nil && to == device {
+			n++
+		}
+	}
+	return n
 }
 
 // The text of metrics is by the published grammar: HELP and TYPE once a family, then
