@@ -165,8 +165,9 @@ func (a *account) correctBy(code string, k int, amount decimal.Decimal) {
 	if amount.IsZero() {
 		return
 	}
-	a.gap = a.gap.Add(amount.Mul(decimal.NewFromInt(a.terms[k].c)))
-	a.corrections = append(a.corrections, Correction{Code: code, Term: a.terms[k].name, Amount: Num(amount)})
+	onGap := amount.Mul(decimal.NewFromInt(a.terms[k].c))
+	a.gap = a.gap.Add(onGap)
+	a.corrections = append(a.corrections, Correction{Code: code, Term: a.terms[k].name, Amount: Num(amount), OnGap: Num(onGap)})
 }
 
 // correctionPlaces is a hundredth of a micrometre: far below what anything shows.

@@ -29,12 +29,12 @@ type Prospect struct {
 
 // Foresee judges each chain of a plan by instruments: for each step the first of its
 // kind, or a usual one where there is none. Each place is taken to have its repeats,
-// all alike, in the middle of the step's range.
+// all alike, in the middle of the step's range; checks find nothing wrong.
 func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) {
 	j := newJob(m, Entry{At: time.Unix(0, 0)}, Began{}, plan)
 	for i := range plan.Steps {
-		if plan.Steps[i].Reference != nil || j.isCheck(i) {
-			continue
+		if j.isCheck(i) {
+			continue // nothing is fitted yet
 		}
 		if err := j.pretend(i, profiles); err != nil {
 			return nil, err
@@ -66,6 +66,9 @@ func (j *job) pretend(step int, profiles []Profile) error {
 	}
 	j.profiles = append(j.profiles, p)
 	value := Num(middle(s.Range[0], s.Range[1]).Round(-p.Resolution.Exponent()))
+	if s.Reference != nil {
+		value = *s.Reference
+	}
 	for place := range s.Places {
 		for range s.Repeats {
 			j.readings = append(j.readings, filed{

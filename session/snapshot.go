@@ -228,6 +228,7 @@ type Correction struct {
 	Code   string `json:"code"`
 	Term   string `json:"term"`
 	Amount Number `json:"amount_mm"` // added to the dimension
+	OnGap  Number `json:"on_gap_mm"` // what that adds to the gap
 }
 
 // A BudgetView is the uncertainty budget of a gap. Its lines come biggest first.

@@ -90,14 +90,32 @@ func (p *page) terms(a session.Advice) {
 		}
 		rows = append(rows, []string{t.Sign, value, t.Name})
 	}
+	for _, c := range a.Corrections {
+		if c.OnGap.RoundBank(3).IsZero() {
+			continue // nothing that shows
+		}
+		rows = append(rows, []string{sign(c.OnGap), wording.Decimals(session.Num(c.OnGap.Abs())), wording.Correction(c)})
+	}
 	gap := "?"
 	if a.Gap != nil {
 		gap = wording.Decimals(*a.Gap)
 	}
-	rows = append(rows, []string{"=", gap, "gap"})
+	if e := a.Evidence; e != nil {
+		rows = append(rows, []string{"=", wording.Decimals(e.Chain), "gap by the chain"},
+			[]string{"", wording.Decimals(e.Gap), "gap by the check gap"}, []string{"", gap, "gap taken"})
+	} else {
+		rows = append(rows, []string{"=", gap, "gap"})
+	}
 	alignPoint(rows, 1)
 	p.para("", "", "THE GAP, in mm")
 	p.table("  ", rows)
+}
+
+func sign(n session.Number) string {
+	if n.IsNegative() {
+		return "-"
+	}
+	return "+"
 }
 
 // others lists the best fit and the next ones, for comparison.

@@ -31,9 +31,6 @@ func (p *page) budget(a session.Advice) {
 	}
 	p.table("  ", rows)
 	p.para("", "  ", fmt.Sprintf("Decision rule: %s, probability inside at least %s.", b.Edition, percent(b.Level)))
-	for _, c := range a.Corrections {
-		p.para("", "  ", fmt.Sprintf("Taken off: %s of %s by %s.", correctionWord(c.Code), c.Term, signed(c.Amount)))
-	}
 	for _, r := range a.Assumed {
 		p.para("", "  ", "Assumed: "+wording.Reason(r)+".")
 	}
@@ -72,25 +69,4 @@ func ways(way string) string {
 		return "by Monte Carlo, since one cause that is not normal dominates"
 	}
 	return "by Student's t"
-}
-
-func correctionWord(code string) string {
-	switch code {
-	case "instrument error":
-		return "the error of the instrument"
-	case "temperature":
-		return "the expansion"
-	case "crush":
-		return "the crush"
-	case "bearing play":
-		return "half the bearing play"
-	}
-	return code
-}
-
-func signed(n session.Number) string {
-	if n.IsPositive() {
-		return "+" + n.String() + " mm"
-	}
-	return n.String() + " mm"
 }

@@ -227,6 +227,21 @@ func Unfinished(a session.Advice) string {
 	return "This is provisional; " + strings.Join(parts, "; ") + "."
 }
 
+// Correction says what was taken off and of what.
+func Correction(c session.Correction) string {
+	switch c.Code {
+	case "instrument error":
+		return "error of the instrument at " + c.Term
+	case "temperature":
+		return "expansion of " + c.Term
+	case "crush":
+		return "crush of " + c.Term
+	case "bearing play":
+		return "half the bearing play in " + c.Term
+	}
+	return c.Code + " of " + c.Term
+}
+
 // wanted is said only where the stock falls short.
 func wanted(a session.Advice) string {
 	if a.Wanted == nil || (a.Best != nil && a.Best.Inside) {
@@ -405,7 +420,7 @@ func evidence(a session.Advice) string {
 	case e.Agrees:
 		return fmt.Sprintf("The check gap agrees with the chain (E_n %.2f), and both are combined.", e.En)
 	}
-	return fmt.Sprintf("The check gap contradicts the chain (E_n %.2f): it gives a gap of %s, the chain gave %s; the check gap alone is taken, and one of the two is wrong.", e.En, mm(e.Gap), mm(e.Chain))
+	return "The check gap alone is taken, and one of the two is wrong."
 }
 
 func warm(a session.Advice) string {

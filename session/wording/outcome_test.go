@@ -73,7 +73,7 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 		}, "The check gap agrees with the chain (E_n 0.42), and both are combined."},
 		{"check gap at odds", func(a *session.Advice) {
 			a.Evidence = &session.EvidenceView{En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
-		}, "The check gap contradicts the chain (E_n -1.84): it gives a gap of 0.9 mm, the chain gave 0.69 mm; the check gap alone is taken, and one of the two is wrong."},
+		}, "The check gap alone is taken, and one of the two is wrong."},
 		{"blades", func(a *session.Advice) { a.Best.Passes, a.Best.Stops = ptr(t, "0.30"), ptr(t, "0.40") }, "find a check gap of 0.345 mm: a feeler of 0.30 mm should pass and one of 0.40 should not."},
 		{"a blade that stops", func(a *session.Advice) { a.Best.Stops = ptr(t, "0.40") }, "0.345 mm: a feeler of 0.40 mm should not pass."},
 		{"a blade that passes", func(a *session.Advice) { a.Best.Passes = ptr(t, "0.30") }, "0.345 mm: a feeler of 0.30 mm should pass."},
@@ -103,4 +103,13 @@ func TestOdds(t *testing.T) {
 func TestAPartThatIsWarm(t *testing.T) {
 	r := session.Reason{Code: "part warm", Params: map[string]string{"part": "pump-half", "celsius": "52.0", "shop": "20", "limit": "8", "wait_minutes": "30"}}
 	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; let it cool for about 30 minutes, note its temperature anew, then measure", wording.Reason(r))
+}
+
+func TestCorrection(t *testing.T) {
+	for code, want := range map[string]string{
+		"instrument error": "error of the instrument at x", "temperature": "expansion of x", "crush": "crush of x",
+		"bearing play": "half the bearing play in x", "moonshine": "moonshine of x",
+	} {
+		assert.Equal(t, want, wording.Correction(session.Correction{Code: code, Term: "x"}))
+	}
 }

@@ -70,10 +70,11 @@ func seconds(span string) string {
 
 // length adds the unit to a parameter that is a bare number.
 func length(text string) string {
-	if _, err := session.ParseNumber(text); err == nil {
-		return text + " mm"
+	n, err := session.ParseNumber(text)
+	if err != nil {
+		return text
 	}
-	return text
+	return mm(n)
 }
 
 // spelled writes a code with its parameters in a fixed order.
