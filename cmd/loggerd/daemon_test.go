@@ -175,7 +175,8 @@ side = [{ name = "s", most = 0 }]
 
 func TestTheDemoFromItsCommand(t *testing.T) {
 	var out, errs bytes.Buffer
-	home := t.TempDir()
+	home, temporary := t.TempDir(), t.TempDir()
+	t.Setenv("TMPDIR", temporary)
 	code := run(t.Context(), []string{"demo", "--speed", "10", "--once"}, &out, &errs, func(key string) string {
 		return map[string]string{"HOME": home}[key]
 	})
@@ -187,7 +188,7 @@ func TestTheDemoFromItsCommand(t *testing.T) {
 	for _, line := range strings.Split(out.String(), "\n") {
 		require.LessOrEqual(t, len(line), 80, line)
 	}
-	left, err := filepath.Glob(filepath.Join(os.TempDir(), "shimwright-demo-*", "bench-1.log.db"))
+	left, err := os.ReadDir(temporary)
 	require.NoError(t, err)
 	require.Empty(t, left, "the demo cleans up after itself")
 }
