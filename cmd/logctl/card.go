@@ -49,13 +49,15 @@ there already is never written over.`,
 }
 
 // cardForms are the endings of the names of cards.
-func cardForms() []string { return []string{".html"} }
+func cardForms() []string { return []string{".html", ".pdf"} }
 
 // cardForm picks the form of a card by the name of its file.
 func cardForm(out string) (func(io.Writer, card.Job) error, error) {
 	switch filepath.Ext(out) {
 	case ".html":
 		return card.WriteHTML, nil
+	case ".pdf":
+		return card.WritePDF, nil
 	case "":
 		return nil, fail(exitUsage, "say where to write the card with -o FILE, whose name ends in .html or .pdf")
 	}

@@ -119,7 +119,7 @@ func (c *composer) advice(i int) (section, error) {
 	}
 	s.Blocks = append(s.Blocks, para(plusMinus(wording.Why(a))))
 	if a.Best != nil {
-		s.Blocks = append(s.Blocks, para("Fitted as advised:  [   ] yes   [   ] no, but: ______________________________   date, name: ______________________"))
+		s.Blocks = append(s.Blocks, para("Fitted as advised: [__] yes [__] no, but: ______________________________ date, name: ______________________"))
 	}
 	return s, nil
 }
@@ -219,7 +219,7 @@ func (c *composer) measured() section {
 		Share: []float64{0.04, 0.31, 0.17, 0.07, 0.07, 0.09, 0.09, 0.08, 0.08},
 		Right: []bool{true, false, false, true, true, true, true, true, true},
 	}
-	spread := c.spreads()
+	spread, notes := c.spreads(), []string{}
 	for _, s := range c.job.Steps {
 		counted, left := 0, 0
 		for _, p := range s.Places {
@@ -239,7 +239,11 @@ func (c *composer) measured() section {
 			withAll(s), length(s.Bar), spread[s.Name],
 		})
 	}
-	return section{Title: "What was measured", Blocks: []block{t, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected; u is the standard uncertainty that the repeats and the resolution alone leave. What instruments and temperature add is in the ± of the gap.")}}
+	blocks := []block{t}
+	if len(notes) > 0 {
+		blocks = append(blocks, block{Items: notes})
+	}
+	return section{Title: "What was measured", Blocks: append(blocks, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected; u is the standard uncertainty that the repeats and the resolution alone leave. What instruments and temperature add is in the ± of the gap."))}
 }
 
 func withAll(s session.StepView) string {
@@ -275,15 +279,14 @@ func (c *composer) spreads() map[string]string {
 // findings lists what a person must look at.
 func (c *composer) findings() section {
 	var said []string
+	known := map[string]bool{}
 	add := func(title string, findings []session.Reason) {
 		for _, f := range findings {
 			text := wording.Finding(f)
-			if !strings.Contains(text, title) {
-				text = title + ": " + text
+			if !known[text] { // a chain repeats what its steps have found
+				said = append(said, title+": "+text+".")
 			}
-			if !slices.Contains(said, text+".") {
-				said = append(said, text+".")
-			}
+			known[text] = true
 		}
 	}
 	for _, s := range c.job.Steps {

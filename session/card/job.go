@@ -49,6 +49,7 @@ type block struct {
 	Share   []float64 // of the width, one a column
 	Right   []bool    // columns that are numbers
 	Picture *figure
+	Tight   bool     // the next picture goes on where this one ends
 	Width   float64  // of the picture, as part of the text's width
 	Lines   []string // must not be broken
 	Beside  []block  // right of the picture

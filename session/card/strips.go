@@ -26,9 +26,11 @@ const (
 // repeats shows every repeat, and says of those that do not count why.
 func (c *composer) repeats() section {
 	s := section{Title: "Every repeat, as read"}
-	if f := c.strips(); f != nil {
-		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1},
-			small("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in mm."))
+	for _, f := range c.strips() {
+		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1, Tight: true})
+	}
+	if len(s.Blocks) > 0 {
+		s.Blocks = append(s.Blocks, small("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in mm."))
 	}
 	var said []string
 	turned := map[session.Ruling]int{}
@@ -83,35 +85,37 @@ func tally(turned map[session.Ruling]int) string {
 	return strings.Join(parts, ", ")
 }
 
-// strips draws the repeats of each step and place on an axis of their own; nil if
-// there are none.
-func (c *composer) strips() *figure {
-	f := &figure{width: stripWide}
-	var said []string
+// stripsTogether is how many places of a step stay together on a page.
+const stripsTogether = 10
+
+// strips draws the repeats of each step, in one figure or, with many places, several.
+func (c *composer) strips() []*figure {
+	var figures []*figure
 	for _, s := range c.job.Steps {
 		its := c.of(s.Name)
 		if len(its) == 0 {
 			continue
 		}
-		axis := axisOf(its)
+		var rows []strip
 		for i, p := range s.Places {
-			row := strip{step: s, place: p, first: i == 0, axis: axis}
+			row := strip{step: s, place: p, first: i == 0, axis: axisOf(its)}
 			for _, r := range its {
 				if r.Place == p.Name {
 					row.readings = append(row.readings, r)
 				}
 			}
-			if len(row.readings) > 0 || len(s.Places) == 1 {
+			rows = append(rows, row)
+		}
+		for some := range slices.Chunk(rows, stripsTogether) {
+			f := &figure{width: stripWide}
+			for _, row := range some {
 				row.draw(f, c.letters)
-				said = append(said, row.said())
+				f.title = strings.TrimSpace(f.title + " " + row.said())
 			}
+			figures = append(figures, f)
 		}
 	}
-	if len(said) == 0 {
-		return nil
-	}
-	f.title = strings.Join(said, " ")
-	return f
+	return figures
 }
 
 // of are the readings with a value that were filed under a step.
@@ -241,13 +245,16 @@ func (s strip) ends(f *figure, l *letters, y float64) {
 
 // said is the strip in words.
 func (s strip) said() string {
-	parts := []string{}
+	var parts []string
 	for _, r := range s.readings {
 		text := wording.Measured(r)
 		if r.Standing != session.Counted {
 			text += " " + string(r.Standing)
 		}
 		parts = append(parts, text)
+	}
+	if len(parts) == 0 {
+		parts = []string{"no reading"}
 	}
 	return joined(s.step.Title, s.place.Name) + ": " + strings.Join(parts, ", ") + "."
 }
