@@ -75,6 +75,12 @@ func (a *app) cardOf(r *sqlite.Reader, job sqlite.Job) (card.Job, error) {
 	}
 	err = r.Job(job.Number, func(e session.Entry) error {
 		switch b := e.Body.(type) {
+		case session.Began:
+			plan, err := session.ReadPlan("plan", []byte(b.Plan))
+			c.Parts = plan.Parts
+			return err
+		case session.TemperatureTaken:
+			c.Warmth = append(c.Warmth, b)
 		case session.InstrumentUsed:
 			c.Profiles = append(c.Profiles, b.Profile)
 		case session.Struck:

@@ -42,7 +42,11 @@ func recorded(t testing.TB, name string, change func(*session.Entry)) Job {
 		require.NoError(t, state.Apply(e))
 		switch b := e.Body.(type) {
 		case session.Began:
-			j.First = e.Seq
+			plan, err := session.ReadPlan("plan", []byte(b.Plan))
+			require.NoError(t, err)
+			j.First, j.Parts = e.Seq, plan.Parts
+		case session.TemperatureTaken:
+			j.Warmth = append(j.Warmth, b)
 		case session.InstrumentUsed:
 			j.Profiles = append(j.Profiles, b.Profile)
 		case session.Struck:
@@ -141,7 +145,8 @@ func with(j Job, name string) Job {
 		j.Profiles[i].Name = name
 		j.Profiles[i].Certificates = []session.Certificate{{Number: name, Use: "outside"}}
 	}
-	j.EndedBy, j.Note = name, name
+	j.EndedBy, j.Note, j.Parts = name, name, []session.Part{{Name: name, Material: name}}
+	j.Warmth = []session.TemperatureTaken{{Of: name}}
 	return j
 }
 
@@ -187,6 +192,19 @@ func textOf(t testing.TB, html string) string {
 func TestCardOfNothing(t *testing.T) {
 	err := WriteHTML(io.Discard, Job{})
 	assert.EqualError(t, err, "cannot write the card: there is no job to make a card of")
+}
+
+// Temperatures that were noted stand on the card, of parts and of the shop.
+func TestTemperatures(t *testing.T) {
+	j := recorded(t, "gearbox-shaft", nil)
+	j.Parts = append(j.Parts, session.Part{Name: "lid", Title: "Lid of the case"})
+	celsius, err := session.ParseNumber("23.5")
+	require.NoError(t, err)
+	j.Warmth = []session.TemperatureTaken{{Of: session.Shop, Celsius: celsius, U: celsius}, {Of: "lid", Celsius: celsius, U: celsius}, {Of: "other", Celsius: celsius, U: celsius}}
+	text := textOf(t, written(t, j))
+	for _, want := range []string{"Noted: the shop at 23.5 °C", "Noted: Lid of the case at 23.5 °C", "Noted: other at 23.5 °C"} {
+		assert.Contains(t, text, want)
+	}
 }
 
 // An open job says so, and one without a checkpoint does not pretend to have one.

@@ -76,10 +76,28 @@ func (c *composer) head() section {
 		{"bench", joined(s.Bench, s.Software), "log", fmt.Sprintf("entries %d to %d, method %s", c.First, c.Last, s.Method)},
 	}
 	blocks := []block{{Rows: rows, Share: []float64{0.08, 0.42, 0.08, 0.42}}}
+	if len(c.Parts) > 0 {
+		blocks = append(blocks, para("Parts: "+c.parts()+"."))
+	}
 	if c.Note != "" {
 		blocks = append(blocks, para("Note at the end: "+c.Note))
 	}
 	return section{Blocks: blocks}
+}
+
+// parts lists the parts and what they are made of.
+func (c *composer) parts() string {
+	parts := make([]string, len(c.Parts))
+	for i, p := range c.Parts {
+		parts[i] = p.Title
+		if p.Title == "" {
+			parts[i] = p.Name
+		}
+		if p.Material != "" {
+			parts[i] += " (" + p.Material + ")"
+		}
+	}
+	return strings.Join(parts, ", ")
 }
 
 func joined(parts ...string) string {
@@ -310,6 +328,9 @@ func (c *composer) corrections() section {
 	for _, s := range c.job.Steps {
 		titles[s.Name] = s.Title
 	}
+	for _, w := range c.Warmth {
+		add(fmt.Sprintf("Noted: %s at %s °C (standard uncertainty %s K).", c.warm(w.Of), w.Celsius, w.U))
+	}
 	for _, a := range c.Snapshot.Advice {
 		for _, k := range a.Corrections {
 			title := titles[k.Term]
@@ -326,6 +347,19 @@ func (c *composer) corrections() section {
 		}
 	}
 	return section{Title: "Corrections and assumptions", Blocks: []block{listing(said, "None.")}}
+}
+
+// warm names what has a temperature.
+func (c *composer) warm(of string) string {
+	if of == session.Shop {
+		return "the shop"
+	}
+	for _, p := range c.Parts {
+		if p.Name == of && p.Title != "" {
+			return p.Title
+		}
+	}
+	return of
 }
 
 func signed(n session.Number) string {

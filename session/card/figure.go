@@ -74,7 +74,7 @@ func (f *figure) SVG(number int) template.HTML {
 		s.svg(&b, number)
 	}
 	b.WriteString("</svg>")
-	return template.HTML(b.String()) //nolint:gosec // every text in it went through escaped
+	return template.HTML(b.String()) // every text in it went through escaped
 }
 
 func (f *figure) hatched(way int) bool {

@@ -11,8 +11,10 @@ type Job struct {
 	// Snapshot is what displays had after the job's last entry. Its readings of other
 	// jobs are not looked at.
 	Snapshot session.Snapshot
-	Profiles []session.Profile // of the instruments used, as the log has them; the later of one name counts
-	Ended    time.Time         // zero while it is open
+	Profiles []session.Profile          // of the instruments used, as the log has them; the later of one name counts
+	Parts    []session.Part             // of the plan
+	Warmth   []session.TemperatureTaken // in the order in which they were noted
+	Ended    time.Time                  // zero while it is open
 	EndedBy  string
 	Note     string           // given at the end
 	Struck   map[int64]string // who struck out a reading, by its sequence

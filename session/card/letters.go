@@ -40,6 +40,7 @@ func spelledOut(s string, fit func(rune) bool) string {
 type letters struct {
 	regular, bold *sfnt.Font
 	buffer        sfnt.Buffer
+	known         [2]map[rune]float64 // advances of the regular and the bold font, in ems
 }
 
 func newLetters() (*letters, error) {
@@ -51,7 +52,7 @@ func newLetters() (*letters, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the bold font: %w", err)
 	}
-	return &letters{regular: regular, bold: bold}, nil
+	return &letters{regular: regular, bold: bold, known: [2]map[rune]float64{{}, {}}}, nil
 }
 
 // has tells whether the fonts have a character.
@@ -62,23 +63,31 @@ func (l *letters) has(r rune) bool {
 
 // width is how wide a text is at a size, in the unit of the size.
 func (l *letters) width(s string, size float64, bold bool) float64 {
-	f := l.regular
-	if bold {
-		f = l.bold
-	}
-	const unit = 1000
 	sum := 0.0
 	for _, r := range s {
-		i, err := f.GlyphIndex(&l.buffer, r)
-		if err != nil {
-			continue
-		}
-		advance, err := f.GlyphAdvance(&l.buffer, i, fixed.I(unit), font.HintingNone)
-		if err == nil {
-			sum += float64(advance) / 64
+		sum += l.advance(r, bold)
+	}
+	return sum * size
+}
+
+// advance is how wide a character is, in ems; 0 if the font cannot say.
+func (l *letters) advance(r rune, bold bool) float64 {
+	f, known := l.regular, l.known[0]
+	if bold {
+		f, known = l.bold, l.known[1]
+	}
+	if wide, ok := known[r]; ok {
+		return wide
+	}
+	const unit = 1000
+	wide := 0.0
+	if i, err := f.GlyphIndex(&l.buffer, r); err == nil {
+		if a, err := f.GlyphAdvance(&l.buffer, i, fixed.I(unit), font.HintingNone); err == nil {
+			wide = float64(a) / 64 / unit
 		}
 	}
-	return sum * size / unit
+	known[r] = wide
+	return wide
 }
 
 // broken breaks a text at spaces so that no line is wider than room; a word that is
@@ -95,8 +104,7 @@ func (l *letters) broken(s string, size, room float64, bold bool) []string {
 			lines = append(lines, line)
 		}
 		line = word
-		for l.width(line, size, bold) > room {
-			head := l.head(line, size, room, bold)
+		for head := l.head(line, size, room, bold); head < len(line); head = l.head(line, size, room, bold) {
 			lines, line = append(lines, line[:head]), line[head:]
 		}
 	}
@@ -105,15 +113,14 @@ func (l *letters) broken(s string, size, room float64, bold bool) []string {
 
 // head is how many bytes of a word have room: at least one character.
 func (l *letters) head(word string, size, room float64, bold bool) int {
-	fits := 0
+	wide := 0.0
 	for i, r := range word {
-		end := i + len(string(r))
-		if fits > 0 && l.width(word[:end], size, bold) > room {
-			break
+		wide += l.advance(r, bold) * size
+		if i > 0 && wide > room {
+			return i
 		}
-		fits = end
 	}
-	return fits
+	return len(word)
 }
 
 // shortened cuts a text to a room and marks the cut.

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -73,6 +74,29 @@ func TestPagesOfALongJob(t *testing.T) {
 		assert.Contains(t, text, "page "+strconv.Itoa(i+1)+" of "+strconv.Itoa(pagesOf(pdf)))
 	}
 	assert.Contains(t, text, "Dimension 40 of the case")
+}
+
+// No word stands beside the paper or in the margin at its foot, but for the foot
+// itself, however long a name is.
+func TestEverythingIsOnThePaper(t *testing.T) {
+	for _, name := range append(hostile(), strings.Repeat("W", 20_000), strings.Repeat("long words ", 2_000)) {
+		file := filepath.Join(t.TempDir(), "card.pdf")
+		require.NoError(t, os.WriteFile(file, printed(t, with(recorded(t, "bottom-end-mishaps", nil), name)), 0o600))
+		boxes, err := exec.Command("pdftotext", "-bbox", file, "-").Output()
+		require.NoError(t, err)
+		words := regexp.MustCompile(`<word xMin="(.+?)" yMin="(.+?)" xMax="(.+?)" yMax="(.+?)">`).FindAllStringSubmatch(string(boxes), -1)
+		require.NotEmpty(t, words)
+		for _, w := range words {
+			var at [4]float64
+			for i := range at {
+				at[i], err = strconv.ParseFloat(w[i+1], 64)
+				require.NoError(t, err)
+			}
+			foot := at[1] > (sheetHigh-bottom)/point // its line begins there
+			require.True(t, at[0] >= edge/point-2 && at[2] <= (sheetWide-edge)/point+2 && at[1] > 0, "%.20q: %v", name, w[0])
+			require.True(t, foot && at[1] > (sheetHigh-12)/point && at[3] < sheetHigh/point || at[3] <= (sheetHigh-bottom)/point+3, "%.20q: %v", name, w[0])
+		}
+	}
 }
 
 func TestHostileNamesInPDF(t *testing.T) {

@@ -298,28 +298,35 @@ func (s *sheets) rowHigh(b block, in column, row []string, size float64) float64
 	return float64(most)*size*s.scale*point*lineHeight + 0.35*s.scale
 }
 
+// row writes a row; one that is higher than a page goes on on the next.
 func (s *sheets) row(b block, in column, row []string, size float64) {
 	cells, most := s.cells(b, in, row, size)
 	high := size * s.scale * point * lineHeight
-	s.font("", size)
-	x := in.x
-	for i, lines := range cells {
-		wide := in.wide * b.Share[i]
-		down := 0
-		if size == smallSize { // heads stand at the foot of their row
-			down = most - len(lines)
-		}
-		for k, line := range lines {
-			y := s.y + (float64(k+down)+0.76)*high
-			if i < len(b.Right) && b.Right[i] {
-				s.put(x+wide-1.5, y, "end", line)
-			} else {
-				s.put(x, y, "start", line)
+	together := int((sheetHigh - bottom - top) / high)
+	for from := 0; from < most; from += together {
+		count := min(together, most-from)
+		s.need(float64(count) * high)
+		x := in.x
+		for i, lines := range cells {
+			wide := in.wide * b.Share[i]
+			s.font("", size)
+			down := 0
+			if size == smallSize { // heads stand at the foot of their row
+				down = most - len(lines)
 			}
+			for k := from; k < min(from+count, len(lines)); k++ {
+				y := s.y + (float64(k-from+down)+0.76)*high
+				if i < len(b.Right) && b.Right[i] {
+					s.put(x+wide-1.5, y, "end", lines[k])
+				} else {
+					s.put(x, y, "start", lines[k])
+				}
+			}
+			x += wide
 		}
-		x += wide
+		s.y += float64(count) * high
 	}
-	s.y += float64(most)*high + 0.35*s.scale
+	s.y += 0.35 * s.scale
 }
 
 // picture draws a picture with what stands beside it.

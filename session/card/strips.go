@@ -26,8 +26,9 @@ const (
 // repeats shows every repeat, and says of those that do not count why.
 func (c *composer) repeats() section {
 	s := section{Title: "Every repeat, as read"}
-	for _, f := range c.strips() {
-		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1, Tight: true})
+	figures := c.strips()
+	for i, f := range figures {
+		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1, Tight: i < len(figures)-1})
 	}
 	if len(s.Blocks) > 0 {
 		s.Blocks = append(s.Blocks, small("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in mm."))
