@@ -98,7 +98,7 @@ func TestGrubbsLimitsAgainstPrintedTables(t *testing.T) {
 }
 
 // With three values the statistic cannot pass 2/√3 and the limit is just below it: why
-// small sets are judged by the known scatter (METHOD: 1.1547 and 1.1543).
+// small sets are judged by the known scatter (1.1547 and 1.1543).
 func TestGrubbsIsBlindAtThree(t *testing.T) {
 	assert.InDelta(t, 1.1543, grubbsLimit(3, 0.025), 5e-5)
 	assert.Less(t, 2/math.Sqrt(3)-grubbsLimit(3, 0.025), 5e-4)

@@ -49,7 +49,7 @@ func TestBestFits(t *testing.T) {
 		// common practice, no published source
 		{"the trade's case", "left [0.2] = 0.2, right [0.2] = 0.2, total 0.4 float 0.1 check 0.3 inside true",
 			"0.50", shims("0.10", 4, "0.20", 2, "0.30", 1), twoUpTo(3), usual, true},
-		// METHOD §5
+		// cases where a lopsided or an empty choice tempts
 		{"never nothing, two sides", "left [0.2 0.15] = 0.35, right [] = 0, total 0.35 float 0.1 check 0.1 inside true",
 			"0.45", shims("0.10", 1, "0.15", 1, "0.20", 1), twoUpTo(2), usual, false},
 		{"never nothing, even", "left [0.2] = 0.2, right [0.15] = 0.15, total 0.35 float 0.1 check 0.25 inside true",

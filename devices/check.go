@@ -39,6 +39,7 @@ func Check(p session.Profile) []Mistake {
 	m.when(p.Unit != "" && p.Unit != session.Millimetre && p.Unit != session.Inch, "unit", fmt.Sprintf("%q is no unit of length", p.Unit), `write "mm" or "in"`)
 	m.when(!namesPort(p.Port), "port", fmt.Sprintf("%q names no port", p.Port), "write the path of a device, by-id:NAME, serial:NUMBER or by-path:PATH; logctl ports lists them")
 	checkErrors(p, &m)
+	checkKnown(p, &m)
 	checkTrigger(p, &m)
 	checkLine(p, &m)
 	m.when(p.Kind == session.Feeler && p.Port != "", "port", "a feeler has no cable", "remove it")
@@ -60,6 +61,23 @@ func namesPort(port string) bool {
 		}
 	}
 	return port == "" || strings.HasPrefix(port, "/")
+}
+
+// checkKnown checks what a profile says of its errors beyond its limits.
+func checkKnown(p session.Profile, m *mistakes) {
+	for use, local := range p.Local {
+		limit, ok := p.Permissible[use]
+		m.when(!local.IsPositive() || (ok && local.GreaterThan(limit.Decimal)), "local_error_mm."+string(use),
+			fmt.Sprintf("a local error of %s is not possible", local), "give a number above zero, and at most the permissible error of that use")
+	}
+	m.when(p.Scale != nil && p.Scale.IsNegative(), "scale_error_e6", "the error of the scale is below zero", "give it as a limit: 50 means that it is within 50 millionths")
+	for i, c := range p.Certificates {
+		field := fmt.Sprintf("certificate.%d.", i)
+		m.when(c.Expanded.IsNegative(), field+"expanded_mm", "the expanded uncertainty is below zero", "take it from the certificate")
+		m.when(c.Factor != nil && !c.Factor.IsPositive(), field+"k", "the coverage factor k is not above zero", "take it from the certificate; it is mostly 2")
+		m.when(c.Reach != nil && c.Reach.IsNegative(), field+"reach_mm", "the reach is below zero", "say how far from its length the certificate speaks")
+		m.when(c.Degrees < 0, field+"degrees_of_freedom", "there are no negative degrees of freedom", "leave it out if the certificate gives none")
+	}
 }
 
 // measures tells whether an instrument of the kind sends values.

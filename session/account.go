@@ -224,12 +224,26 @@ func (a *account) given() {
 		if t.step >= 0 {
 			continue
 		}
-		for _, term := range a.chain.Terms {
-			if term.Step == "" && term.Name == t.name && term.U != nil {
-				a.cause(calc.Cause{Name: "given value of " + t.name, U: term.U.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{{Term: k, By: 1}}})
-			}
+		u := a.statedU(t.name)
+		if u == nil {
+			a.bar("uncertainty not stated", "term", t.name)
+			continue
+		}
+		a.cause(calc.Cause{Name: "given value of " + t.name, U: u.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{{Term: k, By: 1}}})
+	}
+}
+
+// statedU is the standard uncertainty that the plan states for a value it gives.
+func (a *account) statedU(name string) *Number {
+	for _, term := range a.chain.Terms {
+		if term.Step == "" && term.Name == name {
+			return term.U
 		}
 	}
+	if i := a.job.plan.bar(name); i >= 0 {
+		return a.job.plan.Bars[i].U
+	}
+	return nil
 }
 
 // gaskets takes off what a gasket gives way by.

@@ -79,6 +79,16 @@ func (j *job) advise(i int) (Advice, error) {
 	return a, j.evaluate(i, &a)
 }
 
+// cannotAdvise is the advice for a chain that the arithmetic refuses: none, and why.
+// No reading is lost by it.
+func (j *job) cannotAdvise(i int, err error) Advice {
+	ch := &j.plan.Chains[i]
+	return Advice{
+		Chain: ch.Name, Title: ch.Title, Method: calc.WithUncertainty, State: Provisional, Uncertainty: uncertaintyNotEvaluated,
+		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Findings: []Reason{reason("cannot be worked out", "why", err.Error())},
+	}
+}
+
 // addTerm adds one dimension of the chain to the advice, and what is open about it.
 func (j *job) addTerm(a *Advice, t Term) {
 	if t.Given != nil {

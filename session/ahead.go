@@ -34,7 +34,7 @@ func (a *account) lookAhead(known knowledge, advice *Advice) error {
 	if advice.Best == nil || advice.Best.Outcome != calc.NotShown.String() {
 		return nil
 	}
-	acts, err := a.acts()
+	acts, err := a.acts(known)
 	if err != nil {
 		return err
 	}
@@ -44,12 +44,13 @@ func (a *account) lookAhead(known knowledge, advice *Advice) error {
 	}
 	ch := a.chain
 	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
-	prospects, err := calc.WhatNext(known.budget, advice.Best.EndFloat.Decimal, w, a.job.plan.rule(), a.job.plan.Decision.Coverage.InexactFloat64(), plain)
+	prospects, err := calc.WhatNext(a.job.floatBudget(known, *advice.Best), advice.Best.EndFloat.Decimal, w, a.job.plan.rule(), a.job.plan.Decision.Coverage.InexactFloat64(), plain)
 	if err != nil {
 		return fmt.Errorf("cannot weigh what to do next: %w", err)
 	}
+	now := advice.Best.Expanded
 	for _, p := range prospects {
-		if p.LessThanNow < 0.02 {
+		if p.LessThanNow < 0.02 || (now != nil && p.Uncertainty.Expanded > 0.98*now.InexactFloat64()) {
 			continue // not worth the walk
 		}
 		_, expanded, err := calc.Rounded(known.value, p.Uncertainty.Expanded)
@@ -66,11 +67,11 @@ func (a *account) lookAhead(known knowledge, advice *Advice) error {
 
 // acts lists what could be done: check an instrument that has not been checked, find
 // the check gap, or build the engine on trial.
-func (a *account) acts() ([]act, error) {
+func (a *account) acts(known knowledge) ([]act, error) {
 	var acts []act
 	for i, e := range a.errors {
 		for _, kind := range []string{"zero check", "block check"} {
-			if x, ok, err := a.checking(i, kind); err != nil {
+			if x, ok, err := a.checking(known, i, kind); err != nil {
 				return nil, err
 			} else if ok {
 				x.Name, x.told = kind+" of "+e.Instrument+", "+e.Use, reason(kind, "instrument", e.Instrument, "use", e.Use)
@@ -99,9 +100,10 @@ func (a *account) acts() ([]act, error) {
 // checking is the act of checking instrument use i at zero or on a block near the
 // length: its causes as they are go, and those that it would have then come. ok is
 // false if that was done already.
-func (a *account) checking(i int, kind string) (act, bool, error) {
+func (a *account) checking(known knowledge, i int, kind string) (act, bool, error) {
 	e := a.errors[i]
-	point := calc.Point{Name: kind, Reach: math.Inf(1), U: 0.003, Freedom: 8, Shape: calc.StudentT}
+	u, freedom := a.job.checkU(e.Instrument)
+	point := calc.Point{Name: kind, Reach: math.Inf(1), U: u, Freedom: freedom, Shape: calc.StudentT}
 	minutes := float64(minutesZero)
 	if kind == "block check" {
 		at, ok := a.lengthOf(e)
@@ -128,8 +130,11 @@ func (a *account) checking(i int, kind string) (act, bool, error) {
 	}
 	x := act{Act: calc.Act{Minutes: minutes}}
 	for _, c := range before.Causes {
-		if slices.ContainsFunc(a.causes, func(o calc.Cause) bool { return o.Name == c.Name }) {
+		switch in := slices.ContainsFunc(known.budget.Causes, func(o calc.Cause) bool { return o.Name == c.Name }); {
+		case in:
 			x.Removes = append(x.Removes, c.Name)
+		case c.U > 0:
+			return act{}, false, nil // the gap does not rest on the chain
 		}
 	}
 	for _, c := range after.Causes {
@@ -138,6 +143,16 @@ func (a *account) checking(i int, kind string) (act, bool, error) {
 		}
 	}
 	return x, len(x.Removes) > 0, nil
+}
+
+// checkU is the uncertainty that two repeats of a check would have.
+func (j *job) checkU(instrument string) (u, freedom float64) {
+	p := j.profiles[j.profileOf(instrument)]
+	freedom = 8
+	if p.Degrees > 0 {
+		freedom = float64(p.Degrees)
+	}
+	return max(p.Repeatability.InexactFloat64()/math.Sqrt2, p.Resolution.InexactFloat64()/math.Sqrt(12)), freedom
 }
 
 // lengthOf is the length that most is read at with an instrument in one use.

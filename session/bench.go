@@ -191,6 +191,7 @@ func (b *Bench) batch(first offer) []offer {
 type result struct {
 	receipt Receipt
 	err     error
+	refused bool // it could not be applied; the batch goes on without it
 }
 
 // transact handles a batch in one transaction, then answers and shows it.
@@ -217,18 +218,37 @@ func (b *Bench) transact(batch []offer) error {
 	return nil
 }
 
-// handle rules every item of a batch on one provisional state.
+// handle rules every item of a batch on one provisional state. An item that cannot be
+// applied is refused, and the others are handled without it.
 func (b *Bench) handle(batch []offer) (*turn, []result) {
-	t := b.turn()
-	at, mono := t.at, t.mono
 	results := make([]result, len(batch))
+	for {
+		t, bad := b.attempt(batch, results)
+		if bad < 0 {
+			return t, results
+		}
+		results[bad] = result{refused: true, err: refuse("cannot be filed", "the bench cannot work with this: "+t.err.Error(), "check the value, the plan and the profile")}
+	}
+}
+
+// attempt handles the items that are not refused yet; bad is the index of the first
+// that cannot be applied, or -1.
+func (b *Bench) attempt(batch []offer, results []result) (t *turn, bad int) {
+	t = b.turn()
+	at, mono := t.at, t.mono
 	for i, o := range batch {
+		if results[i].refused {
+			continue
+		}
 		t.at, t.mono = at, mono
 		results[i].receipt, results[i].err = t.item(o.item)
+		if t.err != nil {
+			return t, i
+		}
 	}
 	t.at, t.mono = at, mono
 	t.advise()
-	return t, results
+	return t, -1
 }
 
 // adopt folds entries that turned out to be on disk.

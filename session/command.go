@@ -21,7 +21,9 @@ type Command struct {
 	Note       string `json:"note,omitempty"`       // end
 	Of         string `json:"of,omitempty"`         // temperature: "shop" or a part
 	Celsius    string `json:"celsius,omitempty"`    // temperature
-	U          string `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; 0.5 if not given
+	U          string `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
+	Use        Use    `json:"use,omitempty"`        // check: in which use
+	Block      string `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
 }
 
 // A Verb is what a command does.
@@ -39,11 +41,12 @@ const (
 	Restore         Verb = "restore"
 	End             Verb = "end"
 	TakeTemperature Verb = "temperature"
+	CheckInstrument Verb = "check"
 )
 
 // Verbs lists every verb.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, End}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, End}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -118,6 +118,16 @@ type TemperatureTaken struct {
 	U       Number `json:"u_kelvin"` // standard uncertainty
 }
 
+// InstrumentChecked says what an instrument showed of a known length: 0 with its jaws
+// closed or its foot on a flat, or a gauge block.
+type InstrumentChecked struct {
+	Instrument string `json:"instrument"`
+	Use        Use    `json:"use"`
+	Shown      Number `json:"shown_mm"`
+	Block      Number `json:"block_mm"`
+	BlockU     Number `json:"block_u_mm"` // its standard uncertainty
+}
+
 // A Reason is a code with what a person needs to see; prose is made at the edge.
 type Reason struct {
 	Code   string            `json:"code"`
@@ -186,24 +196,25 @@ type Ended struct {
 	Note string `json:"note,omitempty"`
 }
 
-func (Started) kind() string          { return "started" }
-func (ProfileSet) kind() string       { return "profile" }
-func (PortChanged) kind() string      { return "port" }
-func (ClockStepped) kind() string     { return "clock step" }
-func (Began) kind() string            { return "begin" }
-func (ReadingTaken) kind() string     { return "reading" }
-func (InstrumentUsed) kind() string   { return "instrument" }
-func (TemperatureTaken) kind() string { return "temperature" }
-func (HeldDecided) kind() string      { return "held decided" }
-func (Asked) kind() string            { return "take" }
-func (Moved) kind() string            { return "move" }
-func (PlaceClosed) kind() string      { return "place closed" }
-func (StepClosed) kind() string       { return "step closed" }
-func (Opened) kind() string           { return "opened" }
-func (Struck) kind() string           { return "strike out" }
-func (Restored) kind() string         { return "restore" }
-func (Advised) kind() string          { return "advice" }
-func (Ended) kind() string            { return "end" }
+func (Started) kind() string           { return "started" }
+func (ProfileSet) kind() string        { return "profile" }
+func (PortChanged) kind() string       { return "port" }
+func (ClockStepped) kind() string      { return "clock step" }
+func (Began) kind() string             { return "begin" }
+func (ReadingTaken) kind() string      { return "reading" }
+func (InstrumentUsed) kind() string    { return "instrument" }
+func (InstrumentChecked) kind() string { return "check" }
+func (TemperatureTaken) kind() string  { return "temperature" }
+func (HeldDecided) kind() string       { return "held decided" }
+func (Asked) kind() string             { return "take" }
+func (Moved) kind() string             { return "move" }
+func (PlaceClosed) kind() string       { return "place closed" }
+func (StepClosed) kind() string        { return "step closed" }
+func (Opened) kind() string            { return "opened" }
+func (Struck) kind() string            { return "strike out" }
+func (Restored) kind() string          { return "restore" }
+func (Advised) kind() string           { return "advice" }
+func (Ended) kind() string             { return "end" }
 
 // Kind names the entry's kind.
 func (e Entry) Kind() string { return e.Body.kind() }
@@ -273,6 +284,8 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[ReadingTaken](text)
 	case "instrument":
 		return bodyOf[InstrumentUsed](text)
+	case "check":
+		return bodyOf[InstrumentChecked](text)
 	case "temperature":
 		return bodyOf[TemperatureTaken](text)
 	case "held decided":

@@ -3,6 +3,7 @@ package session
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"github.com/shopspring/decimal"
@@ -65,14 +66,20 @@ func (a *account) conclude() (knowledge, error) {
 	if err != nil || view == nil {
 		return known, err
 	}
+	if len(a.barred) > len(known.budget.Unstated) { // something that only the check lacks
+		known.budget = a.budget()
+	}
 	fused, err := calc.Fuse(calc.Evidence{Value: known.value, Budget: known.budget}, direct, coverage)
 	if err != nil {
 		return knowledge{}, err
 	}
-	for _, f := range fused.Findings {
-		a.findings = append(a.findings, Reason{f.Code, f.Params})
+	view.Chain, view.Weight = worked(known.value.RoundBank(correctionPlaces)), rounded(fused.WeightDirect, 4)
+	if view.Compared {
+		view.En, view.Agrees = rounded(fused.En, 3), fused.Agree
+		for _, f := range fused.Findings {
+			a.findings = append(a.findings, Reason{f.Code, f.Params})
+		}
 	}
-	view.Chain, view.En, view.Agrees, view.Weight = worked(known.value.RoundBank(correctionPlaces)), rounded(fused.En, 3), fused.Agree, rounded(fused.WeightDirect, 4)
 	return knowledge{fused.Value.RoundBank(correctionPlaces), fused.Budget, fused.Uncertainty, view}, nil
 }
 
@@ -91,11 +98,20 @@ func (a *account) direct() (calc.Evidence, *EvidenceView, error) {
 	if found == nil {
 		return calc.Evidence{}, nil, nil
 	}
+	if f := j.lastFiled(step); f.taken.Feeler != nil {
+		last := worked(f.taken.Value.Decimal) // of several pairs the last is the one that was meant
+		found = &last
+	}
 	causes, err := a.directCauses(step, pack)
 	if err != nil {
 		return calc.Evidence{}, nil, err
 	}
-	e := calc.Evidence{Value: found.Add(pack.Total.Decimal), Budget: calc.Budget{Terms: []calc.Weight{{Name: a.chain.Check, C: 1}}, Causes: causes}}
+	e := calc.Evidence{Value: found.Add(pack.Total.Decimal).Add(a.chain.fittedBeyond()), Budget: calc.Budget{Terms: []calc.Weight{{Name: a.chain.Check, C: 1}}, Causes: causes}}
+	for _, r := range a.barred {
+		if r.Code == "play not stated" || r.Code == "check limit not stated" {
+			e.Budget.Unstated = append(e.Budget.Unstated, r.Code) // it moves the check gap as well
+		}
+	}
 	u, err := e.Budget.Combine(j.plan.Decision.Coverage.InexactFloat64())
 	if err != nil {
 		return calc.Evidence{}, nil, err
@@ -104,7 +120,18 @@ func (a *account) direct() (calc.Evidence, *EvidenceView, error) {
 	if err != nil {
 		return calc.Evidence{}, nil, err
 	}
-	return e, &EvidenceView{Step: a.chain.Check, Found: *found, Gap: worked(e.Value), Expanded: Num(expanded)}, nil
+	return e, &EvidenceView{Step: a.chain.Check, Found: *found, Fitted: pack.Total, Gap: worked(e.Value), Expanded: Num(expanded), Compared: len(a.barred) == 0}, nil
+}
+
+// fittedBeyond is what is fitted for good on the sides after the first.
+func (ch *Chain) fittedBeyond() decimal.Decimal {
+	sum := decimal.Zero
+	for i, s := range ch.Sides {
+		if i > 0 && s.Fitted != nil {
+			sum = sum.Add(s.Fitted.Decimal)
+		}
+	}
+	return sum
 }
 
 // directCauses are what a check gap may be wrong by: where between the blades it
@@ -131,9 +158,10 @@ func (a *account) directCauses(step int, pack *Pack) ([]calc.Cause, error) {
 		}
 		causes = append(causes, spread.Cause("repeats of "+j.plan.Steps[step].Name, 0))
 		if p := j.instrumentOf(step); p != nil {
-			limit := worstLimit
-			if l, ok := p.Permissible[j.plan.Steps[step].Use]; ok {
-				limit = l.InexactFloat64()
+			limit := limitOf(p, j.plan.Steps[step].Use)
+			if math.IsInf(limit, 1) {
+				limit = worstLimit
+				a.bar("check limit not stated", "instrument", p.Name, "use", string(j.plan.Steps[step].Use))
 			}
 			causes = append(causes, flatCause("limit of "+p.Name, limit, one))
 		}
@@ -178,7 +206,7 @@ func (j *job) likelyProblem(ch *Chain, estimate calc.Estimate) calc.LikelyProble
 
 // fit adds the best fits, best first, what limits them, and the float when warm.
 func (j *job) fit(acct *account, known knowledge, a *Advice) error {
-	fits, err := j.method.LikelyFits(j.likelyProblem(acct.chain, known.uncertainty.Estimate(known.value)), fitsKept)
+	fits, err := j.choose(acct.chain, known)
 	if err != nil {
 		return err
 	}
@@ -190,6 +218,7 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	}
 	for i, f := range fits.Best {
 		fit, err := j.likelyFit(f, known)
+		fit.CheckGap = worked(fit.CheckGap.Sub(acct.chain.fittedBeyond()))
 		if err != nil {
 			return err
 		}
@@ -205,12 +234,71 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	if err := bladesFor(a.Best); err != nil {
 		return err
 	}
-	growth, ok, err := acct.growth()
-	if ok && err == nil {
-		warm := worked(a.Best.EndFloat.Add(growth).RoundBank(correctionPlaces))
-		a.WarmFloat = &warm
+	return j.warmFloat(acct, known, a)
+}
+
+// warmFloat adds the best fit's float at running temperature, with its uncertainty.
+func (j *job) warmFloat(acct *account, known knowledge, a *Advice) error {
+	growth, causes, ok, err := acct.growth()
+	if !ok || err != nil {
+		return err
 	}
-	return err
+	b := j.floatBudget(known, *a.Best)
+	if known.evidence == nil {
+		b.Causes = append(slices.Clone(b.Causes), renamed(causes, "when warm: ")...)
+	} else { // the terms are no longer those of the chain
+		b.Terms = append(slices.Clone(b.Terms), calc.Weight{Name: "growth", C: 1})
+		b.Causes = append(slices.Clone(b.Causes), onOneTerm(causes, acct, len(b.Terms)-1)...)
+	}
+	u, err := b.Combine(j.plan.Decision.Coverage.InexactFloat64())
+	if err != nil {
+		return fmt.Errorf("cannot find the uncertainty when warm: %w", err)
+	}
+	warm := worked(a.Best.EndFloat.Add(growth).RoundBank(correctionPlaces))
+	_, expanded, err := calc.Rounded(warm.Decimal, u.Expanded)
+	if err != nil {
+		return err
+	}
+	n := Num(expanded)
+	a.WarmFloat, a.WarmExpanded = &warm, &n
+	return nil
+}
+
+// renamed keeps the causes of running temperature apart from those of the measuring.
+func renamed(causes []calc.Cause, prefix string) []calc.Cause {
+	out := slices.Clone(causes)
+	for i := range out {
+		out[i].Name = prefix + out[i].Name
+	}
+	return out
+}
+
+// onOneTerm gathers what causes do over the terms of an account into one term.
+func onOneTerm(causes []calc.Cause, acct *account, term int) []calc.Cause {
+	out := renamed(causes, "when warm: ")
+	for i, c := range causes {
+		sum := 0.0
+		for _, e := range c.Effects {
+			sum += e.By * float64(acct.terms[e.Term].c)
+		}
+		out[i].Effects = []calc.Effect{{Term: term, By: sum}}
+	}
+	return out
+}
+
+// floatBudget is the budget of a gap with the shims of a fit.
+func (j *job) floatBudget(known knowledge, fit Fit) calc.Budget {
+	b := known.budget
+	b.Terms, b.Causes = slices.Clone(b.Terms), slices.Clone(b.Causes)
+	for side, pack := range fit.Packs {
+		for k, piece := range pack.Pieces {
+			b.Terms = append(b.Terms, calc.Weight{Name: fmt.Sprintf("shim %d on side %d", k+1, side+1), C: -1})
+			if half := j.plan.toleranceOf(piece); half > 0 {
+				b.Causes = append(b.Causes, flatCause(fmt.Sprintf("shim %d on side %d", k+1, side+1), half, []calc.Effect{{Term: len(b.Terms) - 1, By: 1}}))
+			}
+		}
+	}
+	return b
 }
 
 // bladesFor names the feelers to try on the check gap of a fit, of a usual set in
@@ -233,6 +321,25 @@ func bladesFor(f *Fit) error {
 		f.Stops = &n
 	}
 	return nil
+}
+
+// choose ranks the fits of the stock. Once the check gap has been read the first
+// side's pack is in: it stays if that comes out as well.
+func (j *job) choose(ch *Chain, known knowledge) (calc.LikelyFits, error) {
+	p := j.likelyProblem(ch, known.uncertainty.Estimate(known.value))
+	free, err := j.method.LikelyFits(p, fitsKept)
+	pack := j.fitted[j.plan.chain(ch.Name)]
+	if err != nil || known.evidence == nil || pack == nil || len(free.Best) == 0 {
+		return free, err
+	}
+	p.Sides[0].Exactly = decimal.NewNullDecimal(pack.Total.Decimal)
+	kept, err := j.method.LikelyFits(p, fitsKept)
+	if err != nil || len(kept.Best) == 0 || kept.Best[0].Conformity.Outcome > free.Best[0].Conformity.Outcome ||
+		(kept.Best[0].Conformity.Outcome != calc.ShownInside && kept.Best[0].Conformity.Inside < free.Best[0].Conformity.Inside-0.01) {
+		return free, nil
+	}
+	kept.Possible = free.Possible
+	return kept, nil
 }
 
 // likelyFit shows a fit with its uncertainty.

@@ -2,6 +2,7 @@ package session
 
 import (
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -67,11 +68,13 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.restore(j, c)
 	case TakeTemperature:
 		return Receipt{}, t.temperature(j, c)
+	case CheckInstrument:
+		return Receipt{}, t.check(c)
 	case End:
 		return Receipt{}, t.end(j, c)
 	}
 	return Receipt{}, refuse("unknown command", fmt.Sprintf("%q is not a command", c.Do),
-		"use begin, take, enter, next, back, place, strike out, restore, temperature or end")
+		"use begin, take, enter, next, back, place, strike out, restore, temperature, check or end")
 }
 
 // checkWords refuses text that cannot be shown or is far too long.
@@ -79,7 +82,7 @@ func checkWords(c Command) *Refusal {
 	for _, f := range []struct{ name, text string }{
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
-		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U},
+		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
@@ -238,6 +241,9 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 		return Reading{}, no
 	}
 	r.Text, r.Value = c.Value, r.Unit.ToMM(n)
+	if !measurable(r.Value) {
+		return Reading{}, refuse("bad number", fmt.Sprintf("%q has more decimals than any instrument shows", c.Value), "write it as the instrument shows it")
+	}
 	return r, nil
 }
 
@@ -448,10 +454,46 @@ func (t *turn) temperature(j *job, c Command) *Refusal {
 	}
 	celsius, err := ParseNumber(c.Celsius)
 	u, errU := ParseNumber(c.U)
-	if err != nil || errU != nil || celsius.Abs().GreaterThan(maxCelsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
+	if err != nil || errU != nil || celsius.LessThan(minCelsius) || celsius.GreaterThan(maxCelsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
 		return refuse("bad temperature", fmt.Sprintf("%q with an uncertainty of %q is not a temperature", c.Celsius, c.U), "write plain numbers in °C and kelvin, like 23.5 and 0.5")
 	}
 	t.add(TemperatureTaken{c.Of, celsius, u})
+	return nil
+}
+
+// check takes what an instrument shows of a known length.
+func (t *turn) check(c Command) *Refusal {
+	in, no := t.state.named(c.Instrument)
+	if no != nil {
+		return no
+	}
+	if !slices.Contains(usesOf(in.profile.Kind), c.Use) || in.profile.Kind == Feeler {
+		return refuse("bad use", fmt.Sprintf("a %s does not measure %q", in.profile.Kind, c.Use), "name the use that was checked: "+joinUses(usesOf(in.profile.Kind)), "use", string(c.Use))
+	}
+	if c.Block == "" {
+		c.Block = "0"
+	}
+	if c.U == "" && c.Block == "0" {
+		c.U = "0"
+	}
+	checked := InstrumentChecked{Instrument: c.Instrument, Use: c.Use}
+	for _, f := range []struct {
+		name, text string
+		into       *Number
+	}{{"value", c.Value, &checked.Shown}, {"block", c.Block, &checked.Block}, {"uncertainty of the block", c.U, &checked.BlockU}} {
+		n, no := typedNumber(f.name, f.text)
+		if no != nil || !measurable(n) {
+			return refuse("bad number", fmt.Sprintf("%q is not a length for the %s", f.text, f.name), "write plain numbers in mm, like 0.01; a block needs its length and its uncertainty", "field", f.name)
+		}
+		*f.into = n
+	}
+	if checked.Block.IsNegative() || checked.BlockU.IsNegative() {
+		return refuse("bad number", "a block has no negative length or uncertainty", "take both from its certificate")
+	}
+	if i := t.state.job.profileOf(c.Instrument); i < 0 || !reflect.DeepEqual(t.state.job.profiles[i], in.profile) {
+		t.add(InstrumentUsed{in.profile})
+	}
+	t.add(checked)
 	return nil
 }
 

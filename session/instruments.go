@@ -58,11 +58,20 @@ func (j *job) instrumentOf(step int) *Profile {
 			continue
 		}
 		p := &j.profiles[f.profile]
-		if worst == nil || p.Permissible[use].GreaterThan(worst.Permissible[use].Decimal) {
+		if worst == nil || limitOf(p, use) > limitOf(worst, use) {
 			worst = p
 		}
 	}
 	return worst
+}
+
+// limitOf is the permissible error ± of an instrument in one use; without end if its
+// profile does not state it.
+func limitOf(p *Profile, use Use) float64 {
+	if limit, ok := p.Permissible[use]; ok && limit.IsPositive() {
+		return limit.InexactFloat64()
+	}
+	return math.Inf(1)
 }
 
 // know enters what is known of an instrument in one use, once.
@@ -71,8 +80,8 @@ func (a *account) know(p *Profile, use Use) error {
 		return nil
 	}
 	e := calc.UseErrors{Instrument: p.Name, Use: string(use), Limit: worstLimit}
-	if limit, ok := p.Permissible[use]; ok && limit.IsPositive() {
-		e.Limit = limit.InexactFloat64()
+	if limit := limitOf(p, use); !math.IsInf(limit, 1) {
+		e.Limit = limit
 	} else {
 		a.bar("limit not stated", "instrument", p.Name, "use", string(use))
 	}
@@ -94,7 +103,7 @@ func (a *account) know(p *Profile, use Use) error {
 		}
 		e.Points = append(e.Points, point)
 	}
-	points, err := a.job.checksOf(p.Name, use)
+	points, err := a.checksOf(p.Name, use)
 	if err != nil {
 		return err
 	}
@@ -113,14 +122,20 @@ func certified(c Certificate) (calc.Point, error) {
 		c.Expanded.InexactFloat64(), cmp.Or(c.Factor, plain("2")).InexactFloat64(), freedom)
 }
 
-// checksOf lists the checks of an instrument in one use that were made in this job.
-func (j *job) checksOf(instrument string, use Use) ([]calc.Point, error) {
+// checksOf lists the checks of an instrument in one use that were made in this job. One
+// whose step is open or does not settle is not relied on, and that is a finding.
+func (a *account) checksOf(instrument string, use Use) ([]calc.Point, error) {
+	j := a.job
 	var points []calc.Point
 	for i, s := range j.plan.Steps {
 		if s.Reference == nil || s.Use != use || j.steps[i].reduction == nil {
 			continue
 		}
 		if p := j.instrumentOf(i); p == nil || p.Name != instrument {
+			continue
+		}
+		if !j.steps[i].closed || j.steps[i].reduction.Unsettled {
+			a.findings = append(a.findings, reason("check not relied on", "step", s.Name, "instrument", instrument))
 			continue
 		}
 		rule, err := j.reduceRule(i)
@@ -144,6 +159,22 @@ func (j *job) checksOf(instrument string, use Use) ([]calc.Point, error) {
 		}
 		points = append(points, point)
 	}
+	for i, c := range j.checks {
+		if c.Instrument != instrument || c.Use != use {
+			continue
+		}
+		u, freedom := j.checkU(instrument)
+		spread := calc.Spread{U: u * math.Sqrt2, Freedom: freedom, Shape: calc.StudentT} // read once, not twice
+		reach := usualReach
+		if c.Block.IsZero() {
+			reach = math.Inf(1)
+		}
+		point, err := calc.Checked(fmt.Sprintf("check %d", i+1), c.Shown.Decimal, c.Block.Decimal, reach, spread, c.BlockU.InexactFloat64(), math.Inf(1))
+		if err != nil {
+			return nil, fmt.Errorf("cannot use check %d of %q: %w", i+1, instrument, err)
+		}
+		points = append(points, point)
+	}
 	return points, nil
 }
 
@@ -151,11 +182,13 @@ func (j *job) checksOf(instrument string, use Use) ([]calc.Point, error) {
 // what is not known of them.
 func (a *account) warmth() error {
 	w := warmth{account: a}
-	w.temperatures = []calc.Temperature{a.shop()}
 	for k, t := range a.terms {
 		if t.step >= 0 {
 			w.add(k, t)
 		}
+	}
+	if len(w.lengths) == 0 {
+		return nil
 	}
 	found, err := calc.ToReference(w.lengths, w.materials, w.temperatures)
 	if err != nil {
@@ -170,15 +203,18 @@ func (a *account) warmth() error {
 	return nil
 }
 
-// shop is the temperature of the air and of the instruments: as taken, or somewhere
-// near 20 °C.
-func (a *account) shop() calc.Temperature {
+// shop is the temperature of the air and of the instruments: as taken before the
+// readings, or somewhere near 20 °C.
+func (a *account) shop(known []TemperatureTaken) calc.Temperature {
 	t := calc.Temperature{Name: "shop", Celsius: celsiusISO1, U: a.job.plan.Temperature.Within.InexactFloat64() / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular}
-	if taken := a.job.warmthOf(Shop); taken != nil {
+	if taken := warmthOf(known, Shop); taken != nil {
 		t.Celsius, t.U, t.Shape = taken.Celsius.InexactFloat64(), taken.U.InexactFloat64(), calc.Normal
+		t.Name += " at " + taken.Celsius.String()
 		return t
 	}
-	a.assume("shop temperature assumed", "within", a.job.plan.Temperature.Within.String())
+	if !slices.ContainsFunc(a.assumed, func(r Reason) bool { return r.Code == "shop temperature assumed" }) {
+		a.assume("shop temperature assumed", "within", a.job.plan.Temperature.Within.String())
+	}
 	return t
 }
 
@@ -192,25 +228,42 @@ type warmth struct {
 
 func (w *warmth) add(k int, t accountTerm) {
 	j := w.account.job
-	e := calc.Expanding{Term: k, Length: t.value, Scale: w.scale(t.step)}
-	part := j.plan.part(j.plan.Steps[t.step].Part)
-	if part < 0 { // a bar: of steel, and lying in the shop
-		e.Part = w.material(calc.Material{Name: "steel of " + t.name, Alpha: steelExpansion * 1e-6, U: steelExpansion * 1e-6 * knownExpansion / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
+	var known []TemperatureTaken
+	if f := j.lastFiled(t.step); f != nil {
+		known = f.warmth
+	}
+	shop := w.temperature(w.account.shop(known))
+	scale, net := w.scale(t.step), t.value
+	if bar, _ := j.bar(t.step); bar != nil { // the rod passes the bar, then the part
+		net = net.Sub(bar.Decimal)
+		w.lengths = append(w.lengths, calc.Expanding{Term: k, Length: bar.Decimal, Scale: scale, ScaleAt: shop, Part: w.material(barSteel()), PartAt: shop})
+	}
+	e := calc.Expanding{Term: k, Length: net, Scale: scale, ScaleAt: shop, PartAt: shop}
+	if j.isBar(t.step) {
+		e.Part = w.material(barSteel())
 		w.lengths = append(w.lengths, e)
 		return
 	}
-	p := j.plan.Parts[part]
+	p := Part{Name: t.name}
+	if part := j.plan.part(j.plan.Steps[t.step].Part); part >= 0 {
+		p = j.plan.Parts[part]
+	}
 	m := materialOf(p)
 	if p.Expansion == nil {
 		w.account.assume("expansion assumed", "part", p.Name)
 	}
 	e.Part = w.material(m)
-	if taken := j.warmthOf(p.Name); taken != nil {
-		e.PartAt = w.temperature(calc.Temperature{Name: p.Name, Celsius: taken.Celsius.InexactFloat64(), U: taken.U.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal})
+	if taken := warmthOf(known, p.Name); taken != nil {
+		e.PartAt = w.temperature(calc.Temperature{Name: p.Name + " at " + taken.Celsius.String(), Celsius: taken.Celsius.InexactFloat64(), U: taken.U.InexactFloat64(), Freedom: math.Inf(1), Shape: calc.Normal})
 	} else {
-		w.apart(p.Name, calc.Effect{Term: k, By: -t.value.InexactFloat64() * m.Alpha})
+		w.apart(p.Name, calc.Effect{Term: k, By: -net.InexactFloat64() * m.Alpha})
 	}
 	w.lengths = append(w.lengths, e)
+}
+
+// barSteel is what bars are made of; they lie in the shop.
+func barSteel() calc.Material {
+	return calc.Material{Name: "the bar", Alpha: steelExpansion * 1e-6, U: steelExpansion * 1e-6 * knownExpansion / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular}
 }
 
 // apart adds that a part may be warmer or colder than the shop.
@@ -263,10 +316,10 @@ func (w *warmth) temperature(t calc.Temperature) int {
 	return len(w.temperatures) - 1
 }
 
-// growth is what running temperature adds to the gap; ok is false if the plan does
-// not state every part's expansion and running temperature. The shims' own growth
-// is far below a micrometre and left out.
-func (a *account) growth() (by decimal.Decimal, ok bool, err error) {
+// growth is what running temperature adds to the gap, and what is not known of that;
+// ok is false if the plan does not state every part's expansion and running
+// temperature. The shims' own growth is far below a micrometre and left out.
+func (a *account) growth() (by decimal.Decimal, causes []calc.Cause, ok bool, err error) {
 	var parts []calc.Staying
 	var materials []calc.Material
 	var temperatures []calc.Temperature
@@ -276,22 +329,22 @@ func (a *account) growth() (by decimal.Decimal, ok bool, err error) {
 		}
 		at := a.job.plan.part(a.job.plan.Steps[t.step].Part)
 		if at < 0 || a.job.plan.Parts[at].Expansion == nil || a.job.plan.Parts[at].Running == nil {
-			return decimal.Zero, false, nil
+			return decimal.Zero, nil, false, nil
 		}
 		p := a.job.plan.Parts[at]
 		materials = append(materials, materialOf(p))
 		temperatures = append(temperatures, calc.Temperature{Name: p.Name, Celsius: p.Running.InexactFloat64(), U: runningU / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
 		net := a.job.value(t.step)
-		parts = append(parts, calc.Staying{Term: k, Length: net.Mul(decimal.NewFromInt(t.c)), Material: len(materials) - 1, At: len(temperatures) - 1})
+		parts = append(parts, calc.Staying{Term: k, Length: net.Decimal, Material: len(materials) - 1, At: len(temperatures) - 1})
 	}
 	grown, err := calc.Growth(parts, materials, temperatures)
 	if err != nil {
-		return decimal.Zero, false, fmt.Errorf("cannot find the growth when warm: %w", err)
+		return decimal.Zero, nil, false, fmt.Errorf("cannot find the growth when warm: %w", err)
 	}
-	for _, c := range grown.Corrections {
-		by = by.Add(c)
+	for i, c := range grown.Corrections {
+		by = by.Add(c.Mul(decimal.NewFromInt(a.terms[parts[i].Term].c)))
 	}
-	return by, len(parts) > 0, nil
+	return by, grown.Causes, len(parts) > 0, nil
 }
 
 // isBar tells whether a step measures a bar.

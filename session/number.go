@@ -133,6 +133,18 @@ func marshal(v any) ([]byte, error) {
 // maxLength is the largest length, in mm or inch, that anyone may type.
 var maxLength = decimal.New(10000, 0)
 
+// minCelsius is colder than any shop.
+var minCelsius = decimal.New(-90, 0)
+
+// mostPlaces is how many decimals of a millimetre a reading or a plan may have.
+const mostPlaces = 7
+
+// measurable tells whether the arithmetic takes a length: below a kilometre, and
+// with no more decimals than anything on a bench shows.
+func measurable(n Number) bool {
+	return -n.Exponent() <= mostPlaces && n.Abs().LessThan(decimal.New(1, 6))
+}
+
 // maxCelsius is the largest temperature, or uncertainty of one, that anyone may type.
 var maxCelsius = decimal.New(500, 0)
 

@@ -62,6 +62,7 @@ type Part struct {
 type Bar struct {
 	Name      string  `toml:"name" strict:"required,unique" example:"parallel" json:"name"`
 	Thickness *Number `toml:"thickness" json:"thickness,omitempty"`
+	U         *Number `toml:"u" example:"0.002" json:"u_mm,omitempty"` // standard uncertainty of a given thickness
 	Step      string  `toml:"step" json:"step,omitempty"`
 }
 

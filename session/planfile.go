@@ -44,6 +44,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 	c.stock()
 	c.bearings()
 	c.settings()
+	c.sizes()
 	if len(c.problems) > 0 {
 		slices.SortStableFunc(c.problems, func(a, b tomlfile.Problem) int {
 			return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
@@ -120,6 +121,7 @@ func (p *Plan) eachLength(visit func(*Number)) {
 	}
 	for i := range p.Bars {
 		optional(p.Bars[i].Thickness)
+		optional(p.Bars[i].U)
 	}
 	for i := range p.Steps {
 		for j := range p.Steps[i].Range {
@@ -225,6 +227,7 @@ func (c *planCheck) bars() {
 				`give one of them: thickness = "10.00" or step = "bar-thickness"`, "bar", i)
 			continue
 		}
+		c.notNegative(bar.U, "the uncertainty of bar "+strconv.Quote(bar.Name), "bar", i, "u")
 		if given && !bar.Thickness.IsPositive() {
 			c.wrong(fmt.Sprintf("bar %q is %s thick", bar.Name, bar.Thickness), "a thickness is above zero", "bar", i, "thickness")
 		}
@@ -534,6 +537,29 @@ func (p *Plan) packBounds(ch Chain) (thinnest, thickest decimal.Decimal) {
 		thickest = thickest.Add(high.Mul(decimal.NewFromInt(int64(s.Most))))
 	}
 	return thinnest, thickest
+}
+
+// mostPacks is how many packs a side may take, so that every choice can be looked at.
+const mostPacks = 65_536
+
+// sizes refuses numbers and stocks that the arithmetic does not take.
+func (c *planCheck) sizes() {
+	c.plan.eachLength(func(n *Number) {
+		if !measurable(*n) {
+			c.wrong(fmt.Sprintf("the length %s mm is no length that can be measured", n), fmt.Sprintf("use at most %d decimals of a millimetre, and less than a kilometre", mostPlaces))
+		}
+	})
+	for i, ch := range c.plan.Chains {
+		for j, s := range ch.Sides {
+			packs := 1
+			for k := 1; k <= s.Most && packs <= mostPacks; k++ {
+				packs = packs * (len(c.plan.Stock) + k) / k
+			}
+			if packs > mostPacks {
+				c.wrong(fmt.Sprintf("%d shim sizes with up to %d a side make more than %d packs", len(c.plan.Stock), s.Most, mostPacks), "allow fewer pieces a side, or leave sizes out", "chain", i, "side", j, "most")
+			}
+		}
+	}
 }
 
 func (c *planCheck) stock() {

@@ -65,11 +65,11 @@ func (s *State) bounced(in *instrument, r Reading) bool {
 	return in != nil && in.seen && !r.Typed && r.Mono-in.lastMono < s.started.Settings.Bounce
 }
 
-// warmthOf is the latest temperature taken of a part or of the shop; nil if none was.
-func (j *job) warmthOf(name string) *TemperatureTaken {
-	for i := range j.warmth {
-		if j.warmth[i].Of == name {
-			return &j.warmth[i]
+// warmthOf finds the temperature of a part or of the shop; nil if none was taken.
+func warmthOf(taken []TemperatureTaken, name string) *TemperatureTaken {
+	for i := range taken {
+		if taken[i].Of == name {
+			return &taken[i]
 		}
 	}
 	return nil
@@ -78,7 +78,7 @@ func (j *job) warmthOf(name string) *TemperatureTaken {
 // tooWarm says why a step's part cannot be measured yet, and how long it takes to
 // come within the limit of the shop.
 func (j *job) tooWarm(step *Step) *Reason {
-	part, shop := j.warmthOf(step.Part), j.warmthOf(Shop)
+	part, shop := warmthOf(j.warmth, step.Part), warmthOf(j.warmth, Shop)
 	if part == nil || step.Reference != nil {
 		return nil
 	}
@@ -191,6 +191,9 @@ func (t *turn) reading(r Reading, operator string, door Door) Receipt {
 		r.At, r.Mono = t.at, t.mono
 	}
 	t.at, t.mono = r.At, r.Mono
+	if r.Fault == nil && !measurable(r.Value) {
+		r.Fault, r.Value = &Fault{Code: "bad number", Detail: r.Value.String()}, Number{}
+	}
 	t.by(operator, door)
 	taken := t.state.rule(r)
 	t.introduce(taken)
@@ -339,8 +342,7 @@ func (t *turn) advise() {
 	for i := range j.plan.Chains {
 		a, err := j.advise(i)
 		if err != nil {
-			t.err = err
-			return
+			a = j.cannotAdvise(i, err)
 		}
 		last := j.advice[i]
 		if sameAdvice(last, a) || (a.State == Waiting && last == nil) {

@@ -160,16 +160,17 @@ type Advice struct {
 	Uncertainty string      `json:"uncertainty"` // "evaluated", or "not evaluated" while there is no gap
 
 	// The rest is there once there is a gap.
-	Corrections []Correction  `json:"corrections,omitempty"`   // known errors that were taken off
-	Budget      *BudgetView   `json:"budget,omitempty"`        // of the gap
-	Barred      []Reason      `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
-	Assumed     []Reason      `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent
-	Limits      []string      `json:"limits,omitempty"`        // what keeps the best fit from being shown inside: "stock", "measurement"
-	Drawn       *DrawnView    `json:"monte_carlo,omitempty"`   // asked for offline
-	Change      *Number       `json:"change_mm,omitempty"`     // with limit "stock": how much thicker a total would hit the aim
-	Next        []NextAct     `json:"next,omitempty"`          // what would make it surer, cheapest first
-	Evidence    *EvidenceView `json:"evidence,omitempty"`      // a direct measurement of the gap
-	WarmFloat   *Number       `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
+	Corrections  []Correction  `json:"corrections,omitempty"`   // known errors that were taken off
+	Budget       *BudgetView   `json:"budget,omitempty"`        // of the gap
+	Barred       []Reason      `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
+	Assumed      []Reason      `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent
+	Limits       []string      `json:"limits,omitempty"`        // what keeps the best fit from being shown inside: "stock", "measurement"
+	Drawn        *DrawnView    `json:"monte_carlo,omitempty"`   // asked for offline
+	Change       *Number       `json:"change_mm,omitempty"`     // with limit "stock": how much thicker a total would hit the aim
+	Next         []NextAct     `json:"next,omitempty"`          // what would make it surer, cheapest first
+	Evidence     *EvidenceView `json:"evidence,omitempty"`      // a direct measurement of the gap
+	WarmFloat    *Number       `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
+	WarmExpanded *Number       `json:"warm_expanded_mm,omitempty"`
 }
 
 // An AdviceState says how far the measuring has come.
@@ -267,11 +268,13 @@ type NextAct struct {
 // An EvidenceView is a direct measurement of the gap and how it agrees with the chain.
 type EvidenceView struct {
 	Step     string  `json:"step"`
-	Found    Number  `json:"found_mm"` // the check gap
-	Gap      Number  `json:"gap_mm"`   // what it gives
+	Found    Number  `json:"found_mm"`  // the check gap
+	Fitted   Number  `json:"fitted_mm"` // the first side's pack then
+	Gap      Number  `json:"gap_mm"`    // what it gives
 	Expanded Number  `json:"expanded_mm"`
 	Chain    Number  `json:"chain_gap_mm"` // what the chain alone gave
 	En       float64 `json:"en"`
+	Compared bool    `json:"compared"` // with the chain; not if that lacks an input
 	Agrees   bool    `json:"agrees"`
 	Weight   float64 `json:"weight"` // in the gap that is advised from
 }

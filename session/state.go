@@ -71,11 +71,12 @@ type job struct {
 
 	steps    []stepState
 	readings []filed
-	profiles []Profile          // of the instruments used, as they were; only appended to
-	warmth   []TemperatureTaken // the latest of each part and of the shop
-	advice   []*Advice          // per chain; what the log last said
-	fitted   []*Pack            // per chain; the first side's pack as advised when its check gap was read
-	stale    bool               // something changed that advice depends on
+	profiles []Profile           // of the instruments used, as they were; only appended to
+	warmth   []TemperatureTaken  // the latest of each part and of the shop
+	checks   []InstrumentChecked // made on command; only appended to
+	advice   []*Advice           // per chain; what the log last said
+	fitted   []*Pack             // per chain; the first side's pack as advised when its check gap was read
+	stale    bool                // something changed that advice depends on
 }
 
 // stepState is how far a step has come.
@@ -95,8 +96,9 @@ type filed struct {
 	operator    string
 	door        Door
 	taken       ReadingTaken
-	profile     int // index of its instrument among the job's profiles; -1 if unknown
-	step, place int // where it counts; -1 if nowhere
+	profile     int                // index of its instrument among the job's profiles; -1 if unknown
+	warmth      []TemperatureTaken // what had been taken when it was filed; never changed
+	step, place int                // where it counts; -1 if nowhere
 	standing    Standing
 	verdict     calc.Verdict
 	struck      string
@@ -116,8 +118,7 @@ func (s *State) clone() *State {
 	}
 	j := *s.job
 	j.readings = append(make([]filed, 0, len(j.readings)+8), j.readings...)
-	j.warmth = slices.Clone(j.warmth)
-	j.profiles = slices.Clip(j.profiles)
+	j.profiles, j.checks = slices.Clip(j.profiles), slices.Clip(j.checks)
 	j.advice = slices.Clone(j.advice)
 	j.fitted = slices.Clone(j.fitted)
 	j.steps = slices.Clone(j.steps)
@@ -248,7 +249,7 @@ func (in *instrument) note(f filed) {
 
 // take folds a reading of this job.
 func (j *job) take(f filed) error {
-	f.profile = j.profileOf(f.taken.Instrument)
+	f.profile, f.warmth = j.profileOf(f.taken.Instrument), j.warmth
 	switch f.taken.Ruling {
 	case Filed:
 		step, err := j.stepPlace(f.taken.Step, f.taken.Place)
@@ -262,6 +263,17 @@ func (j *job) take(f filed) error {
 	}
 	j.readings = append(j.readings, f)
 	return nil
+}
+
+// note takes a temperature. Readings that were filed before keep the list they had.
+func (j *job) note(b TemperatureTaken) {
+	warmth := []TemperatureTaken{b}
+	for _, w := range j.warmth {
+		if w.Of != b.Of {
+			warmth = append(warmth, w)
+		}
+	}
+	j.warmth = warmth
 }
 
 // profileOf is the index of the latest profile of an instrument in this job, or -1.
@@ -278,7 +290,7 @@ func (j *job) profileOf(instrument string) int {
 func (j *job) file(i, step, place int) error {
 	j.readings[i].step, j.readings[i].place = step, place
 	for k, ch := range j.plan.Chains {
-		if ch.Check == j.plan.Steps[step].Name && j.advice[k] != nil && j.advice[k].Best != nil {
+		if ch.Check == j.plan.Steps[step].Name && j.fitted[k] == nil && j.advice[k] != nil && j.advice[k].Best != nil {
 			j.fitted[k] = &j.advice[k].Best.Packs[0]
 		}
 	}
@@ -297,9 +309,11 @@ func (j *job) apply(e Entry) error {
 		return nil
 	case InstrumentUsed:
 		j.profiles = append(j.profiles, b.Profile)
+	case InstrumentChecked:
+		j.checks, j.stale = append(j.checks, b), true
 	case TemperatureTaken:
 		j.stale = true
-		j.warmth = append(slices.DeleteFunc(j.warmth, func(w TemperatureTaken) bool { return w.Of == b.Of }), b)
+		j.note(b)
 	case Moved:
 		return j.moveTo(e, b.Step, b.Place)
 	case PlaceClosed:

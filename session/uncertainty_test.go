@@ -173,3 +173,210 @@ func TestMonteCarloAgreesWithTheBudget(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, a.Drawn, again.Advice[0].Drawn, "the same seed gives the same draws")
 }
+
+func TestARepeatedCheckGapDoesNotRunAway(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	fitted := r.bench.Snapshot().Advice[0].Best.Packs[0].Total
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.25", Stops: "0.30"})
+	first := r.bench.Snapshot().Advice[0]
+	for range 3 {
+		r.do(Command{Do: Back})
+		r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.25", Stops: "0.30"})
+	}
+	again := r.bench.Snapshot().Advice[0]
+	require.Equal(t, first.Gap, again.Gap, "the same answer with the same pack is the same gap")
+	require.Equal(t, fitted, again.Evidence.Fitted)
+	require.Equal(t, fitted, again.Best.Packs[0].Total, "what is fitted stays where it comes out as well")
+}
+
+func TestOfSeveralFeelersTheLastIsMeant(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.10", Stops: "0.50"})
+	r.do(Command{Do: Back})
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.32", Stops: "0.33"})
+	require.True(t, r.bench.Snapshot().Advice[0].Evidence.Found.Equal(mm("0.325").Decimal))
+}
+
+func TestATemperatureChangesNoReadingMadeBefore(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	before := r.bench.Snapshot().Advice[0]
+	r.do(Command{Do: TakeTemperature, Of: "pump-half", Celsius: "60"})
+	require.Equal(t, before.Gap, r.bench.Snapshot().Advice[0].Gap)
+}
+
+func TestAGapByFeelerAloneIsNotShownWithoutThePlay(t *testing.T) {
+	r := newRig(t)
+	r.do(Command{Do: Begin, Plan: replacing(t, "play   = \"0.04\"\nplay_u = \"0.008\"\n", "")(readPlanFile(t, "pump-bottom-end-short.toml"))})
+	measureMetal(r)
+	measureGasket(r)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.33", Stops: "0.34"})
+	a := r.bench.Snapshot().Advice[0]
+	require.NotNil(t, a.Evidence, "%+v", a.Findings)
+	require.Equal(t, "not shown", a.Best.Outcome)
+	require.False(t, a.Evidence.Compared)
+	require.Zero(t, a.Evidence.En)
+}
+
+func TestEveryBarBars(t *testing.T) {
+	for _, c := range []struct{ name, old, with, code string }{
+		{"a given value", `  { step = "gasket",`, `  { name = "washer", given = "0.01", sign = "+" },` + "\n" + `  { step = "gasket",`, "uncertainty not stated"},
+		{"a bar", `step = "bar-thickness"`, `thickness = "10.00"`, "uncertainty not stated"},
+	} {
+		a := measured(t, replacing(t, c.old, c.with))
+		require.Equal(t, c.code, a.Barred[0].Code, c.name)
+		require.NotEqual(t, "shown inside", a.Best.Outcome)
+	}
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	r.do(Command{Do: Next, Step: "gasket"})
+	r.press("micrometer-1", "0.300")
+	r.press("micrometer-1", "0.400")
+	r.press("micrometer-1", "0.500")
+	j := r.bench.state.job
+	a := &account{job: j, chain: &j.plan.Chains[0]}
+	a.addTerm(Term{Step: "gasket", Sign: "+"})
+	a.unsettled()
+	require.Equal(t, "step unsettled", a.barred[0].Code)
+
+	unstated := testProfiles()[1]
+	unstated.Permissible = nil
+	require.Equal(t, math.Inf(1), limitOf(&unstated, Depth))
+	require.NoError(t, a.know(&unstated, Depth))
+	require.Equal(t, "limit not stated", a.barred[1].Code)
+}
+
+func TestHowARingWasHeld(t *testing.T) {
+	gap := map[string]float64{}
+	for _, held := range []string{"away from the joint", "towards the joint", "in the middle", "not held"} {
+		a := measured(t, func(plan string) string {
+			return strings.ReplaceAll(plan, `held = "away from the joint"`, `held = "`+held+`"`)
+		})
+		gap[held] = a.Gap.InexactFloat64()
+		if held == "not held" {
+			require.InDelta(t, 0.02/math.Sqrt(3), line(t, a, "where the ring of pump-bearing lay").Contribution.InexactFloat64(), 1e-5, "anywhere in 0.04 of play")
+		}
+	}
+	require.InDelta(t, 0.04, gap["in the middle"]-gap["away from the joint"], 1e-9, "two rings, half of 0.04 each")
+	require.InDelta(t, 0.04, gap["towards the joint"]-gap["in the middle"], 1e-9)
+	require.InDelta(t, gap["in the middle"], gap["not held"], 1e-9)
+}
+
+func TestACertificateIsTakenOff(t *testing.T) {
+	p := testProfiles()[1]
+	k := mm("2")
+	p.Certificates = []Certificate{{Use: Depth, At: mm("30"), Error: mm("0.015"), Expanded: mm("0.006"), Factor: &k, Number: "K-7"}}
+	a := &account{job: newJob(theMethod, Entry{}, Began{}, Plan{})}
+	require.NoError(t, a.know(&p, Depth))
+	require.Equal(t, "certificate K-7", a.errors[0].Points[0].Name)
+	require.InDelta(t, 0.003, a.errors[0].Points[0].U, 1e-12)
+	require.Equal(t, "0.015", a.errors[0].Points[0].Error.String())
+}
+
+func TestACheckOnCommandKnowsTheInstrumentBetter(t *testing.T) {
+	r := newRig(t)
+	measureBottomEnd(r)
+	before := r.bench.Snapshot().Advice[0]
+	r.do(Command{Do: CheckInstrument, Instrument: "depth-1", Use: Depth, Value: "0.01"})
+	after := r.bench.Snapshot().Advice[0]
+	require.True(t, before.Gap.Sub(after.Gap.Decimal).Equal(mm("0.02").Decimal), "0.01 off each of two depths")
+	require.True(t, after.Budget.U.LessThan(before.Budget.U.Decimal))
+	for code, c := range map[string]Command{
+		"no such instrument": {Instrument: "depth-9", Use: Depth, Value: "0"},
+		"bad use":            {Instrument: "depth-1", Use: Outside, Value: "0"},
+		"bad number":         {Instrument: "depth-1", Use: Depth, Value: "25.01", Block: "25"},
+	} {
+		c.Do = CheckInstrument
+		require.Equal(t, code, r.refused(c))
+	}
+}
+
+func TestACheckThatIsOpenIsNotReliedOn(t *testing.T) {
+	check := "[[step]]\nname = \"rod-zero\"\ntitle = \"Rod on a flat\"\ninstrument = \"depth gauge\"\nreference = \"0.00\"\nrange = [\"-0.10\", \"0.10\"]\n\n[[chain]]\nname  = \"crank-float\""
+	r := newRig(t)
+	r.do(Command{Do: Begin, Plan: replacing(t, "[[chain]]\nname  = \"crank-float\"", check)(readPlanFile(t, "pump-bottom-end-short.toml"))})
+	measureMetal(r)
+	measureGasket(r)
+	without := r.bench.Snapshot().Advice[0].Gap
+	r.do(Command{Do: Next, Step: "rod-zero"})
+	r.press("depth-1", "0.06")
+	a := r.bench.Snapshot().Advice[0]
+	require.Equal(t, without, a.Gap)
+	require.Equal(t, "check not relied on", a.Findings[0].Code)
+}
+
+func TestShimsWidenWhatIsForeseen(t *testing.T) {
+	plan, err := ReadPlan("p.toml", []byte(readPlanFile(t, "pump-bottom-end-short.toml")))
+	require.NoError(t, err)
+	thin, err := Foresee(theMethod, plan, testProfiles())
+	require.NoError(t, err)
+	for i := range plan.Stock {
+		plan.Stock[i].Tolerance = plain("0.05")
+	}
+	thick, err := Foresee(theMethod, plan, testProfiles())
+	require.NoError(t, err)
+	require.True(t, thick[0].Expanded.GreaterThan(thin[0].Expanded.Decimal))
+}
+
+// TestNothingThatIsTypedEndsTheBench: what the arithmetic refuses is refused, and the
+// bench goes on.
+func TestNothingThatIsTypedEndsTheBench(t *testing.T) {
+	r := newRig(t)
+	measureUpToGasket(r)
+	require.Equal(t, "bad number", r.refused(Command{Do: Enter, Instrument: "micrometer-1", Value: "0.0142519685039", Unit: "in"}))
+	require.Equal(t, "bad temperature", r.refused(Command{Do: TakeTemperature, Of: "pump-half", Celsius: "-400"}))
+	require.Equal(t, Unreadable, r.press("micrometer-1", "0.3600000001").Ruling)
+	measureGasket(r)
+	require.Equal(t, Final, r.bench.Snapshot().Advice[0].State)
+}
+
+func TestAnItemThatCannotBeAppliedIsRefusedAlone(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	batch := []offer{
+		{item: Command{Do: Enter, Instrument: "caliper-1", Value: "52.54"}},
+		{item: Advised{}}, // not an item that a bench takes
+		{item: Command{Do: Enter, Instrument: "caliper-1", Value: "52.54"}},
+	}
+	turn, results := r.bench.handle(batch)
+	require.NoError(t, turn.err)
+	require.NoError(t, results[0].err)
+	require.Error(t, results[1].err)
+	require.NoError(t, results[2].err)
+	require.Equal(t, 1, turn.state.job.place)
+}
+
+func TestAPlanWhosePacksCannotBeCountedIsRefused(t *testing.T) {
+	plan := strings.Replace(largePlan(40), `{ name = "a", most = 3 }`, `{ name = "a", most = 6 }`, 1)
+	_, err := ReadPlan("p.toml", []byte(plan))
+	require.ErrorContains(t, err, "40 shim sizes with up to 6 a side make more than 65536 packs; allow fewer pieces a side, or leave sizes out")
+	_, err = ReadPlan("p.toml", []byte(strings.Replace(largePlan(5), `least = "0.10"`, `least = "0.1000000001"`, 1)))
+	require.ErrorContains(t, err, "is no length that can be measured")
+}
+
+// FuzzTypedWords types anything into an open job: it is taken or refused, and the bench
+// goes on.
+func FuzzTypedWords(f *testing.F) {
+	f.Add("enter", "caliper-1", "52.54", "mm", "", "")
+	f.Add("enter", "micrometer-1", "0.0142519685039", "in", "", "")
+	f.Add("temperature", "", "-400", "1e9", "pump-half", "0.5")
+	f.Add("check", "depth-1", "0.01", "depth", "25.000000001", "0.0005")
+	f.Fuzz(func(t *testing.T, do, instrument, value, unit, of, u string) {
+		turn := &turn{state: NewState(theMethod)}
+		turn.add(Started{})
+		for _, p := range testProfiles() {
+			turn.add(ProfileSet{p})
+		}
+		turn.add(Began{Plan: twins})
+		turn.openNext()
+		for range 3 {
+			_, _ = turn.command(Command{Do: Verb(do), Instrument: instrument, Value: value, Unit: unit, Of: of, Celsius: value, U: u, Use: Use(unit), Block: of, Passes: u, Stops: of, Step: of, Place: u})
+		}
+		turn.advise()
+		if turn.err != nil {
+			t.Fatal(turn.err)
+		}
+	})
+}

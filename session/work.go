@@ -77,8 +77,18 @@ func WorkAndDraw(planFile string, planText []byte, csvFile string, csvText io.Re
 			return Snapshot{}, fmt.Errorf("cannot draw chain %q: %w", s.Advice[i].Chain, err)
 		}
 		s.Advice[i].Drawn = drawn
+		s.Advice[i].heed(*drawn, t.state.job.plan.Decision.Level.InexactFloat64())
 	}
 	return s, nil
+}
+
+// heed takes back what is shown inside if the draws find less than the level asks for.
+func (a *Advice) heed(d DrawnView, level float64) {
+	if a.Best.Outcome != calc.ShownInside.String() || d.Inside >= level {
+		return
+	}
+	a.Best.Outcome = calc.NotShown.String()
+	a.Findings = append(a.Findings, reason("draws disagree", "drawn", fmt.Sprintf("%.4f", d.Inside), "level", fmt.Sprint(level)))
 }
 
 // draw finds the interval of a fit's end float by Monte Carlo, the shims' own
@@ -92,14 +102,7 @@ func (j *job) draw(i int, fit Fit, draws int, seed uint64) (*DrawnView, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := known.budget
-	for side, pack := range fit.Packs {
-		for k, piece := range pack.Pieces {
-			b.Terms = append(b.Terms, calc.Weight{Name: "shim", C: -1})
-			b.Causes = append(b.Causes, flatCause(fmt.Sprintf("shim %d on side %d", k+1, side+1), j.plan.toleranceOf(piece), []calc.Effect{{Term: len(b.Terms) - 1, By: 1}}))
-		}
-	}
-	sample, err := b.MonteCarlo(draws, seed)
+	sample, err := j.floatBudget(known, fit).MonteCarlo(draws, seed)
 	if err != nil {
 		return nil, err
 	}

@@ -355,7 +355,7 @@ func TestEveryConnectionReadsItsPragmasBack(t *testing.T) {
 	assert.Equal(t, 1, l.db.Stats().MaxOpenConnections)
 }
 
-// The driver's own default is what TRAPS.md warns of.
+// The driver's own default syncs less than a log needs.
 func TestDriverAloneWouldNotBeSafe(t *testing.T) {
 	db := connectTo(logPath(t), nil, nil)
 	defer db.Close()

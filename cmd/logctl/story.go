@@ -162,6 +162,8 @@ func (t *teller) around(e session.Entry) {
 	case session.InstrumentUsed:
 		p := b.Profile
 		t.say(kind, fmt.Sprintf("In use from here: %s, a %s that reads to %s mm and repeats to %s mm.", p.Name, p.Kind, p.Resolution, p.Repeatability))
+	case session.InstrumentChecked:
+		t.say(kind, fmt.Sprintf("%s showed %s mm of %s mm (%s).", b.Instrument, b.Shown, b.Block, b.Use))
 	case session.TemperatureTaken:
 		of := b.Of
 		if of == session.Shop {

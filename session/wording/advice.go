@@ -95,8 +95,8 @@ func Odds(p float64) string {
 	switch {
 	case p < 0.001:
 		return "under 1 in 1000"
-	case p > 0.999:
-		return "over 999 in 1000"
+	case p > 0.994:
+		return "over 99 in 100"
 	case p < 0.2:
 		return fmt.Sprintf("about 1 in %d", roundedOdds(1/p))
 	case p > 0.9:
@@ -263,8 +263,13 @@ func checkGap(a session.Advice) string {
 	if len(first.Pieces) == 0 {
 		text = "With nothing fitted yet, find a check gap of " + mm(a.Best.CheckGap)
 	}
-	if a.CheckFound != nil {
-		return text + "; found: " + mm(*a.CheckFound) + "."
+	if e := a.Evidence; e != nil {
+		expected := session.Num(e.Chain.Sub(e.Fitted.Decimal))
+		text = fmt.Sprintf("With %s on the %s a check gap of %s was found", mm(e.Fitted), first.Side, mm(e.Found))
+		if e.Compared {
+			text += ", where the chain expects " + mm(expected)
+		}
+		return text + "."
 	}
 	return text + blades(*a.Best) + "."
 }
@@ -290,7 +295,7 @@ func choice(a session.Advice) string {
 	}
 	miss := session.Num(a.Best.EndFloat.Sub(a.Aim.Decimal).Abs())
 	text := fmt.Sprintf("It misses the aim of %s by %s.", mm(a.Aim), mm(miss))
-	if miss.IsZero() {
+	if miss.RoundBank(mostDecimals).IsZero() {
 		text = "It hits the aim of " + mm(a.Aim) + "."
 	}
 	switch {
@@ -417,6 +422,8 @@ func evidence(a session.Advice) string {
 	switch {
 	case e == nil:
 		return ""
+	case !e.Compared:
+		return "The check gap alone is taken, since the chain lacks an input."
 	case e.Agrees:
 		return fmt.Sprintf("The check gap agrees with the chain (E_n %.2f), and both are combined.", e.En)
 	}
@@ -427,5 +434,9 @@ func warm(a session.Advice) string {
 	if a.WarmFloat == nil {
 		return ""
 	}
-	return "At running temperature the float is about " + mm(*a.WarmFloat) + "."
+	text := "At running temperature the float is about " + Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded})
+	if a.WarmFloat.IsNegative() {
+		text += ": below zero the shaft is clamped"
+	}
+	return text + "."
 }

@@ -69,15 +69,22 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			a.Barred = []session.Reason{{Code: "limit not stated", Params: map[string]string{"instrument": "depth-1", "use": "depth"}}}
 		}, "because the profile of depth-1 states no permissible error for its use depth."},
 		{"check gap agrees", func(a *session.Advice) {
-			a.Evidence = &session.EvidenceView{Agrees: true, En: 0.42, Gap: num(t, "0.7"), Chain: num(t, "0.69")}
+			a.Evidence = &session.EvidenceView{Compared: true, Agrees: true, En: 0.42, Gap: num(t, "0.7"), Chain: num(t, "0.69"), Found: num(t, "0.35"), Fitted: num(t, "0.35")}
+			a.CheckFound = &a.Evidence.Found
 		}, "The check gap agrees with the chain (E_n 0.42), and both are combined."},
 		{"check gap at odds", func(a *session.Advice) {
-			a.Evidence = &session.EvidenceView{En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
+			a.Evidence = &session.EvidenceView{Compared: true, En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
 		}, "The check gap alone is taken, and one of the two is wrong."},
 		{"blades", func(a *session.Advice) { a.Best.Passes, a.Best.Stops = ptr(t, "0.30"), ptr(t, "0.40") }, "find a check gap of 0.345 mm: a feeler of 0.30 mm should pass and one of 0.40 should not."},
 		{"a blade that stops", func(a *session.Advice) { a.Best.Stops = ptr(t, "0.40") }, "0.345 mm: a feeler of 0.40 mm should not pass."},
 		{"a blade that passes", func(a *session.Advice) { a.Best.Passes = ptr(t, "0.30") }, "0.345 mm: a feeler of 0.30 mm should pass."},
-		{"warm", func(a *session.Advice) { a.WarmFloat = ptr(t, "0.18") }, "At running temperature the float is about 0.18 mm."},
+		{"check gap beside a chain that lacks an input", func(a *session.Advice) { a.Evidence = &session.EvidenceView{Gap: num(t, "0.9")} }, "The check gap alone is taken, since the chain lacks an input."},
+		{"what was found, with what", func(a *session.Advice) {
+			a.Evidence = &session.EvidenceView{Compared: true, Agrees: true, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Chain: num(t, "0.55")}
+			a.CheckFound = &a.Evidence.Found
+		}, "With 0.25 mm on the pump side a check gap of 0.275 mm was found, where the chain expects 0.30 mm."},
+		{"warm", func(a *session.Advice) { a.WarmFloat, a.WarmExpanded = ptr(t, "0.18"), ptr(t, "0.05") }, "At running temperature the float is about 0.18 +/- 0.05 mm."},
+		{"warm and clamped", func(a *session.Advice) { a.WarmFloat = ptr(t, "-0.02") }, "At running temperature the float is about -0.02 mm: below zero the shaft is clamped."},
 		{"no stock", func(a *session.Advice) { a.Best = nil }, "no combination in the stock fits."},
 		{"places that differ", func(a *session.Advice) {
 			a.Findings = []session.Reason{{Code: "places differ", Params: map[string]string{"step": "pump-depth", "places": "a, b", "by": "0.08", "allowed": "0.05"}}}
@@ -94,7 +101,7 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 func TestOdds(t *testing.T) {
 	for p, want := range map[float64]string{
 		0: "under 1 in 1000", 0.0005: "under 1 in 1000", 0.002: "about 1 in 500", 0.011: "about 1 in 90", 0.0345: "about 1 in 30", 0.05: "about 1 in 20",
-		0.1037: "about 1 in 10", 0.19: "about 1 in 5", 0.21: "about 2 in 10", 0.5: "about 5 in 10", 0.86: "about 9 in 10", 0.97: "about 97 in 100", 0.9995: "over 999 in 1000",
+		0.1037: "about 1 in 10", 0.19: "about 1 in 5", 0.21: "about 2 in 10", 0.5: "about 5 in 10", 0.86: "about 9 in 10", 0.97: "about 97 in 100", 0.9995: "over 99 in 100", 0.996: "over 99 in 100",
 	} {
 		assert.Equal(t, want, wording.Odds(p), "%v", p)
 	}
@@ -102,7 +109,7 @@ func TestOdds(t *testing.T) {
 
 func TestAPartThatIsWarm(t *testing.T) {
 	r := session.Reason{Code: "part warm", Params: map[string]string{"part": "pump-half", "celsius": "52.0", "shop": "20", "limit": "8", "wait_minutes": "30"}}
-	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; let it cool for about 30 minutes, note its temperature anew, then measure", wording.Reason(r))
+	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; wait about 30 minutes, note its temperature anew, then measure", wording.Reason(r))
 }
 
 func TestCorrection(t *testing.T) {

@@ -53,13 +53,17 @@ func reasonText(code string) string {
 	case "restored by operator":
 		return "filed under {step} by the operator"
 	case "part warm":
-		return "{part} is at {celsius} degrees and the shop at {shop}; let it cool for about {wait_minutes} minutes, note its temperature anew, then measure"
+		return "{part} is at {celsius} degrees and the shop at {shop}; wait about {wait_minutes} minutes, note its temperature anew, then measure"
 	case "crush not stated":
 		return "the plan does not say by how much {term} gives way under the screws"
 	case "play not stated":
 		return "the plan does not state the axial play of {bearing}"
 	case "limit not stated":
 		return "the profile of {instrument} states no permissible error for its use {use}"
+	case "uncertainty not stated":
+		return "the plan gives {term} without its uncertainty"
+	case "check limit not stated":
+		return "the profile of {instrument}, which found the check gap, states no permissible error for its use {use}"
 	case "instrument not known":
 		return "nobody knows with what {step} was measured"
 	case "step unsettled":
@@ -87,6 +91,12 @@ func findingText(code string) string {
 		return "{step:of}the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
 	case "chain and direct measurement disagree":
 		return "the chain gives a gap of {chain:mm} and the check gap {direct:mm}, further apart than their uncertainties allow (E_n {en}); look for a ring not seated, dirt under the gauge, a wrong gasket or shim"
+	case "cannot be worked out":
+		return "no advice can be worked out ({why}); look at the plan, the stock and the profiles"
+	case "check not relied on":
+		return "the check {step} of {instrument} is open or does not settle, and is not relied on; measure it again"
+	case "draws disagree":
+		return "drawing at random finds a probability inside of {drawn}, below the {level} that the rule asks for; it is not shown"
 	case "known points disagree":
 		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
 	case "error beyond limit":

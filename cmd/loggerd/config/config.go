@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -144,6 +145,10 @@ func (k *check) instrument(i int, p session.Profile, all []session.Profile) {
 	for _, m := range devices.Check(p) {
 		path := []any{"instrument", i}
 		for _, key := range strings.Split(m.Field, ".") {
+			if n, err := strconv.Atoi(key); err == nil {
+				path = append(path, n)
+				continue
+			}
 			path = append(path, key)
 		}
 		k.wrong(m.Wrong, m.Right, path...)

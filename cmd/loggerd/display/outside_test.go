@@ -181,8 +181,8 @@ func TestAPressChangesThePage(t *testing.T) {
 func TestTheEndOfTheJob(t *testing.T) {
 	p := open(t, bottomEnd(t, 6))
 	p.wait(`document.querySelector(".pack b")`)
-	assert.Equal(t, "0.20 mm|0.16 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
-	assert.Equal(t, "0.169", p.text(`document.querySelector(".float").textContent`))
+	assert.Equal(t, "0.25 mm|0.16 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
+	assert.Equal(t, "0.158", p.text(`document.querySelector(".float").textContent`))
 	assert.Contains(t, p.text(`document.querySelector(".uncertainty").textContent`), "the risk that it is outside is")
 	p.size(1920, 2000, false)
 	p.shot("whole-page")
