@@ -507,7 +507,7 @@ func (t *turn) end(j *job, c Command) *Refusal {
 	}
 	if open > 0 && strings.TrimSpace(c.Note) == "" {
 		return refuse("steps open", fmt.Sprintf("%d of %d steps are not closed", open, len(j.steps)),
-			"finish them, or end with a note that says why", "open", strconv.Itoa(open))
+			"finish them (next closes one that has its repeats), or end with a note that says why", "open", strconv.Itoa(open))
 	}
 	t.setAside()
 	t.add(Ended{c.Note})

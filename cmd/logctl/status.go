@@ -173,6 +173,9 @@ func (p *page) steps(j session.JobView) {
 		case s.Value != nil:
 			state = "open"
 		}
+		if s.WithAll != nil && s.Value != nil && !s.WithAll.Equal(s.Value.Decimal) {
+			state += "; " + wording.Decimals(*s.WithAll) + " with those left out"
+		}
 		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, state})
 	}
 	rightAlign(rows, 2)

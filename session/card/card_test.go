@@ -207,6 +207,22 @@ func TestTemperatures(t *testing.T) {
 	}
 }
 
+// A value that is not the last word on its step is marked and explained.
+func TestStepsThatAreNotDone(t *testing.T) {
+	j := recorded(t, "gearbox-shaft", nil)
+	job := *j.Snapshot.Job
+	job.Steps = append([]session.StepView{}, job.Steps...)
+	job.Steps[0].Closed, job.Steps[1].Unsettled, job.Steps[2].Value = false, true, nil
+	j.Snapshot.Job = &job
+	text := textOf(t, written(t, j))
+	for _, want := range []string{
+		length(job.Steps[0].Value) + "*", "* " + job.Steps[0].Title + " was not closed",
+		length(job.Steps[1].Value) + "**", "** " + job.Steps[1].Title + " is not settled", " open ",
+	} {
+		assert.Contains(t, text, want)
+	}
+}
+
 // An open job says so, and one without a checkpoint does not pretend to have one.
 func TestOpenJobWithoutCheckpoint(t *testing.T) {
 	j := recorded(t, "gearbox-shaft", nil)

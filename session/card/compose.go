@@ -248,9 +248,11 @@ func (c *composer) measured() section {
 		case s.Value == nil:
 			value = "open"
 		case s.Unsettled:
-			value += " unsettled"
+			value += "**"
+			notes = append(notes, "** "+s.Title+" is not settled: its repeats do not agree.")
 		case !s.Closed:
-			value += " open"
+			value += "*"
+			notes = append(notes, "* "+s.Title+" was not closed: the value is that of the repeats it has.")
 		}
 		t.Rows = append(t.Rows, []string{
 			fmt.Sprint(s.Number), s.Title, joined(string(s.Instrument), string(s.Use)), fmt.Sprint(counted), fmt.Sprint(left), value,
@@ -258,8 +260,8 @@ func (c *composer) measured() section {
 		})
 	}
 	blocks := []block{t}
-	if len(notes) > 0 {
-		blocks = append(blocks, block{Items: notes})
+	for _, note := range notes {
+		blocks = append(blocks, small(note))
 	}
 	return section{Title: "What was measured", Blocks: append(blocks, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected; u is the standard uncertainty that the repeats and the resolution alone leave. What instruments and temperature add is in the ± of the gap."))}
 }

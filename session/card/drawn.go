@@ -17,6 +17,7 @@ func readDrawing(svg string) (*figure, error) {
 	for {
 		token, err := d.Token()
 		if errors.Is(err, io.EOF) {
+			f.crop()
 			return f, nil
 		}
 		if err != nil {
@@ -28,6 +29,32 @@ func readDrawing(svg string) (*figure, error) {
 			}
 		}
 	}
+}
+
+// crop takes away what is empty above and below, where a display leaves room for the
+// step at hand.
+func (f *figure) crop() {
+	const margin = 8
+	high, low := f.height, 0.0
+	for _, s := range f.shapes {
+		above, below := s.radius, s.radius
+		if s.text != "" {
+			above, below = s.size*0.8, s.size*0.3
+		}
+		for i := 1; i < len(s.points); i += 2 {
+			high, low = min(high, s.points[i]-above), max(low, s.points[i]+below)
+		}
+	}
+	high, low = max(high-margin, 0), min(low+margin, f.height)
+	if high >= low {
+		return
+	}
+	for _, s := range f.shapes {
+		for i := 1; i < len(s.points); i += 2 {
+			s.points[i] -= high
+		}
+	}
+	f.height = low - high
 }
 
 // element takes one element of a drawing.

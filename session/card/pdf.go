@@ -13,22 +13,23 @@ import (
 
 // The sheet of the PDF, in mm and points.
 const (
-	sheetWide   = 210.0
-	sheetHigh   = 297.0
-	edge        = 14.0 // left and right
-	top         = 12.0
-	bottom      = 15.0
-	textWide    = sheetWide - 2*edge
-	point       = 25.4 / 72
-	lineHeight  = 1.3
-	textSize    = 8.4 // points
-	titleSize   = 14.5
-	headSize    = 10.2
-	strongSize  = 10.0
-	smallSize   = 7.2
-	exactSize   = 6.2
-	footSize    = 7.5
-	fewestPages = 2 // that a card is made to fit by writing smaller
+	sheetWide    = 210.0
+	sheetHigh    = 297.0
+	edge         = 14.0 // left and right
+	top          = 12.0
+	bottom       = 15.0
+	textWide     = sheetWide - 2*edge
+	point        = 25.4 / 72
+	lineHeight   = 1.3
+	textSize     = 8.4 // points
+	titleSize    = 14.5
+	headSize     = 10.2
+	strongSize   = 10.0
+	smallSize    = 7.2
+	exactSize    = 6.2
+	footSize     = 7.5
+	keptTogether = 4 // lines of a paragraph, where there are no more
+	fewestPages  = 2 // that a card is made to fit by writing smaller
 )
 
 // sizes are how much smaller a card may be written to fit on two pages.
@@ -223,7 +224,11 @@ func (s *sheets) block(b block, in column) {
 // lines writes a paragraph.
 func (s *sheets) lines(in column, style string, size float64, text string) {
 	high := size * s.scale * point * lineHeight
-	for _, line := range s.letters.broken(s.text(text), size*s.scale*point, in.wide, style == "B") {
+	broken := s.letters.broken(s.text(text), size*s.scale*point, in.wide, style == "B")
+	if len(broken) <= keptTogether {
+		s.need(high * float64(len(broken)))
+	}
+	for _, line := range broken {
 		s.need(high)
 		s.font(style, size)
 		s.put(in.x, s.y+high*0.76, "start", line)

@@ -231,17 +231,17 @@ func (s strip) ends(f *figure, l *letters, y float64) {
 	by := func(a, b session.ReadingView) int { return a.Value.Cmp(b.Value.Decimal) }
 	low, high := slices.MinFunc(s.readings, by), slices.MaxFunc(s.readings, by)
 	a, b := s.axis.at(low.Value.InexactFloat64()), s.axis.at(high.Value.InexactFloat64())
-	if low.Value.Equal(high.Value.Decimal) {
-		f.write("middle", a, y, stripSmall, false, low.Value.String())
-		return
+	first, last := wording.Decimals(*low.Value), wording.Decimals(*high.Value)
+	switch room := l.width(first, stripSmall, false); {
+	case low.Value.Equal(high.Value.Decimal):
+		f.write("middle", a, y, stripSmall, false, first)
+	case b-a < room*1.4:
+		f.write("end", (a+b)/2-4, y, stripSmall, false, first)
+		f.write("start", (a+b)/2+4, y, stripSmall, false, last)
+	default:
+		f.write("middle", a, y, stripSmall, false, first)
+		f.write("middle", b, y, stripSmall, false, last)
 	}
-	if room := l.width(low.Value.String(), stripSmall, false); b-a < room*1.4 {
-		f.write("end", (a+b)/2-4, y, stripSmall, false, low.Value.String())
-		f.write("start", (a+b)/2+4, y, stripSmall, false, high.Value.String())
-		return
-	}
-	f.write("middle", a, y, stripSmall, false, low.Value.String())
-	f.write("middle", b, y, stripSmall, false, high.Value.String())
 }
 
 // said is the strip in words.
