@@ -30,7 +30,7 @@ func asRead(t *testing.T, pdf []byte) string {
 // The text of the PDF can be searched, and the checkpoint be copied from it.
 func TestPDFIsText(t *testing.T) {
 	for _, name := range jobs() {
-		j := recorded(t, name, nil)
+		j := recorded(t, name)
 		text := asRead(t, printed(t, j))
 		checkpoints, _ := sqlite.CheckpointsIn(text)
 		assert.Equal(t, []string{someCheckpoint}, checkpoints)
@@ -51,7 +51,7 @@ func TestPDFIsText(t *testing.T) {
 
 // HTML and PDF say the same words.
 func TestPDFSaysWhatHTMLSays(t *testing.T) {
-	j := recorded(t, "bottom-end-mishaps", nil)
+	j := recorded(t, "bottom-end-mishaps")
 	pdf := map[string]bool{}
 	for _, word := range strings.Fields(asRead(t, printed(t, j))) {
 		pdf[word] = true
@@ -81,7 +81,7 @@ func TestPagesOfALongJob(t *testing.T) {
 func TestEverythingIsOnThePaper(t *testing.T) {
 	for _, name := range append(hostile(), strings.Repeat("W", 20_000), strings.Repeat("long words ", 2_000)) {
 		file := filepath.Join(t.TempDir(), "card.pdf")
-		require.NoError(t, os.WriteFile(file, printed(t, with(recorded(t, "bottom-end-mishaps", nil), name)), 0o600))
+		require.NoError(t, os.WriteFile(file, printed(t, with(recorded(t, "bottom-end-mishaps"), name)), 0o600))
 		boxes, err := exec.Command("pdftotext", "-bbox", file, "-").Output()
 		require.NoError(t, err)
 		words := regexp.MustCompile(`<word xMin="(.+?)" yMin="(.+?)" xMax="(.+?)" yMax="(.+?)">`).FindAllStringSubmatch(string(boxes), -1)
@@ -103,7 +103,7 @@ func TestHostileNamesInPDF(t *testing.T) {
 	for _, name := range []string{"<script>alert(1)</script>", "(\\) Tj ET", "&amp;{{.Number}}", "日本語"} {
 		l, err := newLetters()
 		require.NoError(t, err)
-		text := asRead(t, printed(t, with(recorded(t, "bottom-end-mishaps", nil), name)))
+		text := asRead(t, printed(t, with(recorded(t, "bottom-end-mishaps"), name)))
 		assert.Contains(t, text, (&sheets{letters: l}).text(name))
 	}
 }

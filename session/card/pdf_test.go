@@ -29,11 +29,11 @@ func pagesOf(pdf []byte) int {
 
 func TestPDFOfRecordedJobs(t *testing.T) {
 	for _, name := range jobs() {
-		pdf := printed(t, recorded(t, name, nil))
+		pdf := printed(t, recorded(t, name))
 		assert.True(t, bytes.HasPrefix(pdf, []byte("%PDF-")), name)
 		assert.Equal(t, 2, pagesOf(pdf), "%s: two pages to hand over", name)
 		for range 3 {
-			assert.True(t, bytes.Equal(pdf, printed(t, recorded(t, name, nil))), "%s: the same log gives the same bytes", name)
+			assert.True(t, bytes.Equal(pdf, printed(t, recorded(t, name))), "%s: the same log gives the same bytes", name)
 		}
 		assert.Less(t, len(pdf), 200_000, name)
 		assert.Equal(t, 3, bytes.Count(pdf, []byte("/FontFile2")), "%s: the fonts are in it", name)
@@ -44,7 +44,7 @@ func TestPDFOfRecordedJobs(t *testing.T) {
 
 // long is a job of so many steps.
 func long(t testing.TB, steps int) Job {
-	j := recorded(t, "bottom-end-mishaps", nil)
+	j := recorded(t, "bottom-end-mishaps")
 	job, one := *j.Snapshot.Job, j.Snapshot.Job.Steps[0]
 	job.Steps = nil
 	var readings []session.ReadingView
@@ -77,7 +77,7 @@ func TestHowManyPages(t *testing.T) {
 // lower than it may, whatever the names.
 func TestPDFOfHostileNames(t *testing.T) {
 	for _, name := range hostile() {
-		d, err := compose(with(recorded(t, "bottom-end-mishaps", nil), name))
+		d, err := compose(with(recorded(t, "bottom-end-mishaps"), name))
 		require.NoError(t, err)
 		for _, scale := range []float64{sizes()[0], sizes()[len(sizes())-1]} {
 			s, err := d.sheets(scale, 9)
@@ -88,14 +88,14 @@ func TestPDFOfHostileNames(t *testing.T) {
 }
 
 func BenchmarkPDF(b *testing.B) {
-	j := recorded(b, "bottom-end-mishaps", nil)
+	j := recorded(b, "bottom-end-mishaps")
 	for b.Loop() {
 		printed(b, j)
 	}
 }
 
 func BenchmarkHTML(b *testing.B) {
-	j := recorded(b, "bottom-end-mishaps", nil)
+	j := recorded(b, "bottom-end-mishaps")
 	for b.Loop() {
 		written(b, j)
 	}
@@ -194,7 +194,7 @@ func TestSeal(t *testing.T) {
 // Every reading that was filed is in a strip, and each standing has a mark of its own.
 func TestStrips(t *testing.T) {
 	for _, name := range jobs() {
-		j := recorded(t, name, nil)
+		j := recorded(t, name)
 		c := composer{Job: j, job: *j.Snapshot.Job, readings: j.Snapshot.Readings}
 		var err error
 		c.letters, err = newLetters()
