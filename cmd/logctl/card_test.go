@@ -35,9 +35,9 @@ func TestCardPinsTheLog(t *testing.T) {
 	assert.Positive(t, report.Anchored)
 }
 
+// The same log gives the same file, with the daemon on and off.
 func TestCardIsTheSameEachTime(t *testing.T) {
 	w := openWorkshop(t, mishaps)
-	w.close()
 	for _, form := range cardForms() {
 		var first string
 		for i := range 2 {
@@ -50,6 +50,9 @@ func TestCardIsTheSameEachTime(t *testing.T) {
 				first = string(text)
 			}
 			assert.True(t, first == string(text), form)
+			if form == ".pdf" {
+				w.close() // once more, with the daemon off
+			}
 		}
 	}
 }
