@@ -27,7 +27,7 @@ func exits() []string {
 		exitUsage:       "wrong usage",
 		exitUnreachable: "the daemon cannot be reached",
 		exitRefused:     "the bench refuses the command; nothing was changed",
-		exitNotFound:    "a file, step, place, reading or instrument is not there",
+		exitNotFound:    "a file, job, entry, step, place or instrument is not there",
 		exitUnverified:  "a log fails verification",
 	}
 }
