@@ -55,7 +55,7 @@ that is being measured, keeps every one in its log, and tells any display which
 shims to fit. Drive it with logctl.
 
 Without a file it runs with defaults: loopback only, the log in the user's state
-directory, no instruments, so that values are typed in. Stop it with Ctrl-C.`,
+directory, a usual instrument of each kind to type values of. Stop it with Ctrl-C.`,
 		Args:          noArguments,
 		SilenceUsage:  true,
 		SilenceErrors: true,

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -20,6 +21,7 @@ import (
 	"shimwright/cmd/loggerd/config"
 	"shimwright/devices"
 	"shimwright/session"
+	"shimwright/testdata/plans"
 )
 
 // testBench is a whole daemon on simulated instruments in a folder of its own.
@@ -248,4 +250,27 @@ func startBroker(t testing.TB) (address, user, password string) {
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, b.Close()) })
 	return b.Addr(), user, password
+}
+
+// Without a file a whole job can be typed in.
+func TestTheDefaultsAreEnoughToTypeAJob(t *testing.T) {
+	b := startBench(t, func(c *config.Config) {
+		c.Instruments, c.MQTT.Broker = config.Default(func(string) string { return "" }, "").Instruments, config.Off
+	})
+	plan, err := plans.Files.ReadFile("pump-bottom-end-short.toml")
+	require.NoError(t, err)
+	_, err = b.bench.Submit(t.Context(), session.Command{Do: session.Begin, Plan: string(plan)})
+	require.NoError(t, err)
+	for _, step := range []struct {
+		instrument, value string
+		times             int
+	}{{"caliper", "52.54", 4}, {"caliper", "10.00", 2}, {"depth-gauge", "37.41", 4}, {"depth-gauge", "25.30", 4}, {"micrometer", "0.360", 4}} {
+		for range step.times {
+			_, err := b.bench.Submit(t.Context(), session.Command{Do: session.Enter, Instrument: step.instrument, Value: step.value})
+			require.NoError(t, err)
+		}
+	}
+	a := b.bench.Snapshot().Advice[0]
+	require.Equal(t, session.Final, a.State)
+	require.Contains(t, fmt.Sprint(a.Assumed), "profile assumed")
 }

@@ -48,7 +48,7 @@ const (
 )
 
 // Default is the configuration without a file: loopback only, data under the
-// user's state directory, no instruments.
+// user's state directory, one usual instrument of each kind to type values of.
 func Default(getenv func(string) string, socket string) Config {
 	return Config{
 		Bench:  "bench-1",
@@ -57,7 +57,21 @@ func Default(getenv func(string) string, socket string) Config {
 		Page:   "127.0.0.1:8080",
 		Bounce: 700 * time.Millisecond,
 		MQTT:   MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
+		// Any instrument in a file replaces all of these.
+		Instruments: typed(),
 	}
+}
+
+// typed are instruments without a cable, as such instruments usually are; what is
+// worked out with them says that this was assumed.
+func typed() []session.Profile {
+	var profiles []session.Profile
+	for _, kind := range []session.Kind{session.Caliper, session.DepthGauge, session.Micrometer, session.DialIndicator, session.Feeler} {
+		p := session.UsualProfile(kind)
+		p.Name = strings.ReplaceAll(string(kind), " ", "-")
+		profiles = append(profiles, p)
+	}
+	return profiles
 }
 
 // Read reads text over the defaults in c. file is what messages call it. The

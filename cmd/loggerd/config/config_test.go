@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"shimwright/devices"
 	"shimwright/session"
 )
 
@@ -34,6 +35,15 @@ func TestDefaultsAreLoopbackAndTheUsersOwn(t *testing.T) {
 	require.True(t, strings.HasPrefix(c.MQTT.Listen, "127.0.0.1:"))
 	require.True(t, strings.HasPrefix(c.Page, "127.0.0.1:"))
 	require.Equal(t, 700*time.Millisecond, c.Bounce)
+	require.Len(t, c.Instruments, 5, "one of each kind, to type values of")
+	for _, p := range c.Instruments {
+		require.Empty(t, p.Port)
+		require.Empty(t, devices.Check(p), p.Name)
+		require.True(t, p.Assumed)
+	}
+	again, err := Read("b.toml", []byte("bench = \"b\""), c)
+	require.NoError(t, err)
+	require.Len(t, again.Instruments, 5)
 
 	c = Default(func(key string) string {
 		return map[string]string{"XDG_STATE_HOME": "/var/state", "HOME": "/home/mo"}[key]
