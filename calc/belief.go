@@ -59,6 +59,10 @@ func (u Uncertainty) belief() belief { return u.Estimate(decimal.Zero).belief() 
 
 func (e Estimate) belief() belief {
 	b := belief{u: e.U, nu: math.Floor(e.Freedom + wholeSlack), unstated: len(e.Unstated) > 0}
+	if e.U < nothing {
+		b.u = 0
+		return b
+	}
 	rest := e.U * e.U
 	for _, a := range e.Flat {
 		if a < nothing || a < shapeless*e.U {
@@ -163,12 +167,15 @@ func integralOfNormal(n int, z float64) float64 {
 	return now
 }
 
-// upper inverts below for p above ½, by false position: if one end stays twice, what it
-// is off counts half, so that both ends move.
+// upper inverts below for p of ½ and more, by false position: if one end stays twice,
+// what it is off counts half, so that both ends move.
 func (b belief) upper(p float64) float64 {
 	const near = 1e-14
 	low, high := 0.0, b.reach+9*b.u
 	offLow, offHigh := b.below(low)-p, b.below(high)-p
+	if offLow >= 0 {
+		return low // p is ½, or as near to it as makes no difference
+	}
 	x, last := high, 0
 	for range 100 {
 		before := x
@@ -177,6 +184,9 @@ func (b belief) upper(p float64) float64 {
 			break
 		}
 		off, side := b.below(x)-p, 1
+		if off == 0 {
+			break
+		}
 		if off < 0 {
 			side, low, offLow = -1, x, off
 		} else {

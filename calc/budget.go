@@ -188,7 +188,7 @@ func (b Budget) Combine(probability float64) (Uncertainty, error) {
 		s := w.draw(ownDraws, ownSeed)
 		low, high := s.Interval(probability)
 		out.Expanded = max(-low, high)
-	case out.Way == ByConvolution:
+	case out.Way == ByConvolution && out.U >= nothing: // below it no shape shows
 		out.Expanded = out.belief().upper((1 + probability) / 2)
 	default:
 		out.Expanded = out.U * studentQuantile((1+probability)/2, out.FreedomUsed)
@@ -207,7 +207,11 @@ func (b Budget) uncovered() (*weighed, Uncertainty, error) {
 	if err != nil {
 		return nil, Uncertainty{}, err
 	}
-	return w, w.combine(), nil
+	out := w.combine()
+	if !(out.U <= biggest) {
+		return nil, Uncertainty{}, refuse("causes", "come to an uncertainty of %v; nothing is known so badly, check the units", out.U)
+	}
+	return w, out, nil
 }
 
 // weighed is a budget found good.
