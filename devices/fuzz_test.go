@@ -87,7 +87,7 @@ func wasSent(fed []byte, text string, implied int) bool {
 	if implied > 0 {
 		text = strings.TrimLeft(strings.ReplaceAll(text, ".", ""), "0")
 	}
-	if fraction, led := strings.CutPrefix(text, "0."); led && bytes.Contains(fed, []byte("."+fraction)) {
+	if fraction, led := strings.CutPrefix(strings.TrimLeft(text, "+-"), "0."); led && bytes.Contains(fed, []byte("."+fraction)) {
 		return true // ".5" is read as 0.5
 	}
 	return bytes.Contains(fed, []byte(text))
