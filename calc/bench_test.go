@@ -85,7 +85,7 @@ func BenchmarkAdvice(b *testing.B) {
 
 func BenchmarkReduceThree(b *testing.B) {
 	m := method
-	repeats := []Repeat{{1, d("35.88")}, {1, d("35.89")}, {1, d("35.89")}}
+	repeats := []Repeat{{1, d("47.38")}, {1, d("47.39")}, {1, d("47.39")}}
 	b.ReportAllocs()
 	for b.Loop() {
 		_, err := m.Reduce(repeats, caliper, ReduceRule{})

@@ -47,6 +47,7 @@ const (
 	worstLimit     = 0.05  // mm, ± of an instrument whose profile states none for the use
 	runningU       = 10.0  // K, ± of a stated running temperature (assumed)
 	celsiusISO1    = 20.0
+	judgedFreedom  = 8.0 // degrees of freedom of a repeatability stated without: reliable to a quarter (JCGM 100:2008, G.4.2)
 )
 
 // accountFor works out the account of chain i, all of whose terms have values.
@@ -200,8 +201,7 @@ func (a *account) repeats(k int, t accountTerm) error {
 }
 
 // freedom is the least degrees of freedom that the stated repeatability of a step's
-// instruments has. A statement without them is judged reliable to a quarter, which
-// is 8 (JCGM 100:2008, G.4.2).
+// instruments has.
 func (j *job) freedom(step int) float64 {
 	least := math.Inf(1)
 	for i := range j.readings {
@@ -209,13 +209,21 @@ func (j *job) freedom(step int) float64 {
 		if f.step != step || f.struck != "" {
 			continue
 		}
-		stated := 8.0
-		if f.profile >= 0 && j.profiles[f.profile].Degrees > 0 {
-			stated = float64(j.profiles[f.profile].Degrees)
+		stated := judgedFreedom
+		if f.profile >= 0 {
+			stated = statedFreedom(&j.profiles[f.profile])
 		}
 		least = min(least, stated)
 	}
 	return least
+}
+
+// statedFreedom is the degrees of freedom of an instrument's repeatability.
+func statedFreedom(p *Profile) float64 {
+	if p.Degrees > 0 {
+		return float64(p.Degrees)
+	}
+	return judgedFreedom
 }
 
 // given adds the uncertainty of values that the plan gives.

@@ -147,12 +147,8 @@ func (a *account) checking(known knowledge, i int, kind string) (act, bool, erro
 
 // checkU is the uncertainty that two repeats of a check would have.
 func (j *job) checkU(instrument string) (u, freedom float64) {
-	p := j.profiles[j.profileOf(instrument)]
-	freedom = 8
-	if p.Degrees > 0 {
-		freedom = float64(p.Degrees)
-	}
-	return max(p.Repeatability.InexactFloat64()/math.Sqrt2, p.Resolution.InexactFloat64()/math.Sqrt(12)), freedom
+	p := &j.profiles[j.profileOf(instrument)]
+	return max(p.Repeatability.InexactFloat64()/math.Sqrt2, p.Resolution.InexactFloat64()/math.Sqrt(12)), statedFreedom(p)
 }
 
 // lengthOf is the length that most is read at with an instrument in one use.

@@ -3,11 +3,10 @@
 package main
 
 import (
+	"context"
 	"os"
 	"os/signal"
 	"syscall"
-
-	"context"
 )
 
 func main() {
