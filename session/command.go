@@ -6,24 +6,25 @@ type Command struct {
 	Operator string `json:"operator,omitempty"`
 	Door     Door   `json:"door,omitempty"`
 
-	Plan       string `json:"plan_text,omitempty"`  // begin: the plan's text
-	PlanFile   string `json:"plan_file,omitempty"`  // begin: what to call it in messages
-	Reference  string `json:"reference,omitempty"`  // begin: the shop's own words for the engine
-	Instrument string `json:"instrument,omitempty"` // take, enter
-	Value      string `json:"value,omitempty"`      // enter: the number as typed
-	Unit       string `json:"unit,omitempty"`       // enter: mm if not given
-	Passes     string `json:"passes,omitempty"`     // enter: the feeler that passes
-	Stops      string `json:"stops,omitempty"`      // enter: the feeler that does not
-	Step       string `json:"step,omitempty"`       // place, next: go to this step
-	Place      string `json:"place,omitempty"`      // place: its name or its number from 1
-	Reading    int64  `json:"reading,omitempty"`    // strike out, restore
-	Reason     string `json:"reason,omitempty"`     // strike out
-	Note       string `json:"note,omitempty"`       // end
-	Of         string `json:"of,omitempty"`         // temperature: "shop" or a part
-	Celsius    string `json:"celsius,omitempty"`    // temperature
-	U          string `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
-	Use        Use    `json:"use,omitempty"`        // check: in which use
-	Block      string `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
+	Plan       string       `json:"plan_text,omitempty"`  // begin: the plan's text
+	PlanFile   string       `json:"plan_file,omitempty"`  // begin: what to call it in messages
+	Reference  string       `json:"reference,omitempty"`  // begin: the shop's own words for the engine
+	Instrument string       `json:"instrument,omitempty"` // take, enter
+	Value      string       `json:"value,omitempty"`      // enter: the number as typed
+	Unit       string       `json:"unit,omitempty"`       // enter: mm if not given
+	Passes     string       `json:"passes,omitempty"`     // enter: the feeler that passes
+	Stops      string       `json:"stops,omitempty"`      // enter: the feeler that does not
+	Step       string       `json:"step,omitempty"`       // place, next: go to this step
+	Place      string       `json:"place,omitempty"`      // place: its name or its number from 1
+	Reading    int64        `json:"reading,omitempty"`    // strike out, restore
+	Reason     string       `json:"reason,omitempty"`     // strike out
+	Note       string       `json:"note,omitempty"`       // end, confirm
+	Outcome    Confirmation `json:"outcome,omitempty"`    // confirm: done if not given
+	Of         string       `json:"of,omitempty"`         // temperature: "shop" or a part
+	Celsius    string       `json:"celsius,omitempty"`    // temperature
+	U          string       `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
+	Use        Use          `json:"use,omitempty"`        // check: in which use
+	Block      string       `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
 }
 
 // A Verb is what a command does.
@@ -42,11 +43,12 @@ const (
 	End             Verb = "end"
 	TakeTemperature Verb = "temperature"
 	CheckInstrument Verb = "check"
+	Confirm         Verb = "confirm"
 )
 
 // Verbs lists every verb.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, End}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Confirm, End}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -160,11 +160,12 @@ type PlaceClosed struct {
 	Place int    `json:"place"`
 }
 
-// StepClosed says that a step has its places. Value is the value at that moment.
+// StepClosed says that a step has its places. Value is the value at that moment, of
+// one that is measured.
 type StepClosed struct {
 	Step    string  `json:"step"`
-	Value   Number  `json:"value_mm"`
-	Counted []int64 `json:"counted"`
+	Value   *Number `json:"value_mm,omitempty"`
+	Counted []int64 `json:"counted,omitempty"`
 	LeftOut []int64 `json:"left_out,omitempty"`
 	Command bool    `json:"by_command,omitempty"`
 }
@@ -288,6 +289,8 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[InstrumentChecked](text)
 	case "temperature":
 		return bodyOf[TemperatureTaken](text)
+	case "confirm":
+		return bodyOf[Confirmed](text)
 	case "held decided":
 		return bodyOf[HeldDecided](text)
 	case "take":

@@ -70,11 +70,21 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.temperature(j, c)
 	case CheckInstrument:
 		return Receipt{}, t.check(c)
+	case Confirm:
+		return Receipt{}, t.confirm(j, c)
 	case End:
 		return Receipt{}, t.end(j, c)
 	}
 	return Receipt{}, refuse("unknown command", fmt.Sprintf("%q is not a command", c.Do),
-		"use begin, take, enter, next, back, place, strike out, restore, temperature, check or end")
+		"use one of "+joinVerbs())
+}
+
+func joinVerbs() string {
+	var names []string
+	for _, v := range Verbs() {
+		names = append(names, string(v))
+	}
+	return strings.Join(names, ", ")
 }
 
 // checkWords refuses text that cannot be shown or is far too long.
@@ -136,7 +146,7 @@ func (s *State) profiles() []Profile {
 // equipped refuses a plan that asks for an instrument the bench does not have.
 func (s *State) equipped(plan Plan) *Refusal {
 	for _, step := range plan.Steps {
-		if !slices.ContainsFunc(s.instruments, func(in instrument) bool { return in.profile.Kind == step.Instrument }) {
+		if step.Kind.measures() && !slices.ContainsFunc(s.instruments, func(in instrument) bool { return in.profile.Kind == step.Instrument }) {
 			return refuse("not equipped",
 				fmt.Sprintf("step %q needs a %s, and this bench has none", step.Name, step.Instrument),
 				"add one to the daemon's configuration, even one without a port whose values are typed in", "step", step.Name, "kind", string(step.Instrument))
@@ -153,6 +163,9 @@ func noStepOpen() *Refusal {
 func (t *turn) take(j *job, c Command) (Receipt, *Refusal) {
 	if j.step < 0 {
 		return Receipt{}, noStepOpen()
+	}
+	if step := &j.plan.Steps[j.step]; step.notToRead() != nil {
+		return Receipt{}, refuse("nothing to read", fmt.Sprintf("step %q is of the kind %q and takes no reading", step.Name, step.Kind), "do what it asks for, or go to another step", "step", step.Name)
 	}
 	in, no := t.state.askable(c.Instrument, j.plan.Steps[j.step].Instrument)
 	if no != nil {
@@ -288,6 +301,9 @@ func (t *turn) next(j *job, c Command) *Refusal {
 	if j.step < 0 {
 		return noStepOpen()
 	}
+	if step := &j.plan.Steps[j.step]; !step.Kind.measures() {
+		return t.nextOfKind(j, c)
+	}
 	if !j.satisfied(j.step, j.place) {
 		counted := 0
 		if p := j.placeMean(j.step, j.place); p != nil {
@@ -302,6 +318,12 @@ func (t *turn) next(j *job, c Command) *Refusal {
 	t.by("", FromBench)
 	t.closeNow(true)
 	return nil
+}
+
+// nextOfKind is next at a step where nothing is measured.
+func (t *turn) nextOfKind(j *job, c Command) *Refusal {
+	name := j.plan.Steps[j.step].Name
+	return refuse("to confirm", fmt.Sprintf("step %q waits for a word", name), "confirm it: done, not done or not applicable; or name the step to go to", "step", name)
 }
 
 // back goes to the step before the active one. A held reading belongs there.

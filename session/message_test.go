@@ -27,7 +27,7 @@ func benchInWork() Snapshot {
 		return &n
 	}
 	step := StepView{
-		Name: "case-depth", Title: "Case, shoulder to joint face", Number: 2, Of: 3, Measure: "depth over the bar",
+		Name: "case-depth", Title: "Case, shoulder to joint face", Kind: MeasureStep, Number: 2, Of: 3, Measure: "depth over the bar",
 		Side: "pump side", Instrument: DepthGauge, Use: Depth, Active: true, Bar: number("6.00"), Value: number("21.410"),
 		Places:   []PlaceView{{Name: "top", Needed: 2, Counted: 2, Closed: true, Value: number("27.410")}, {Name: "bottom", Needed: 2, Active: true}},
 		Findings: []Reason{{Code: "places differ", Params: map[string]string{"by_mm": "0.03"}}},

@@ -66,24 +66,40 @@ type Bar struct {
 	Step      string  `toml:"step" json:"step,omitempty"`
 }
 
-// A Step is one dimension to measure, at one or more places.
+// A StepKind is what there is to do at a step.
+type StepKind string
+
+// The kinds of step.
+const (
+	MeasureStep StepKind = "measure"
+	ConfirmStep StepKind = "confirm"
+)
+
+// measures tells whether instruments are read at a step of the kind.
+func (k StepKind) measures() bool { return k == MeasureStep }
+
+// A Step is one thing to do and record: a dimension to measure, at one or more
+// places, or what its kind says.
 type Step struct {
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
-	Measure    string   `toml:"measure" json:"measure,omitempty"` // what to do, in words
-	Where      string   `toml:"where" json:"where,omitempty"`     // where to put the instrument
+	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm" json:"kind"` // measure if not given
+	Do         string   `toml:"do" json:"do,omitempty"`                          // what to do, in words, where nothing is measured
+	Measure    string   `toml:"measure" json:"measure,omitempty"`                // what to do, in words
+	Where      string   `toml:"where" json:"where,omitempty"`                    // where to put the instrument
 	Part       string   `toml:"part" json:"part,omitempty"`
 	Side       string   `toml:"side" json:"side,omitempty"`
-	Instrument Kind     `toml:"instrument" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler" example:"caliper" json:"instrument"`
+	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler" example:"caliper" json:"instrument,omitempty"`
 	Use        Use      `toml:"use" strict:"oneof=outside|inside|depth|step|gap" json:"use,omitempty"`
 	Places     []string `toml:"places" json:"places"`   // in the stated order; one unnamed place if not given
 	Repeats    int      `toml:"repeats" json:"repeats"` // counted repeats a place needs; 2 if not given
-	Range      []Number `toml:"range" strict:"required" example:"[\"44.20\", \"44.60\"]" json:"range"`
+	Range      []Number `toml:"range" example:"[\"44.20\", \"44.60\"]" json:"range"`
 	Bar        string   `toml:"bar" json:"bar,omitempty"` // subtracted from the reading
 	Differ     *Number  `toml:"places_may_differ" json:"places_may_differ,omitempty"`
 	Governs    string   `toml:"governs" strict:"oneof=mean|smallest|largest" json:"governs,omitempty"`
 	OnCommand  bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
-	Caution    string   `toml:"caution" json:"caution,omitempty"`
+	Caution    string   `toml:"caution" json:"-"`                                     // one; it becomes the first of Cautions
+	Cautions   []string `toml:"cautions" json:"cautions,omitempty"`
 	// Reference makes the step a check of its instrument: 0 for closed jaws or a
 	// foot on a flat, else the length of a gauge block. What the instrument shows
 	// above it is its error, and is taken off its other readings of that use.

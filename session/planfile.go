@@ -73,21 +73,7 @@ func (c *planCheck) fillIn() {
 	}
 	for i := range p.Steps {
 		s := &p.Steps[i]
-		if !c.doc.Has("step", i, "places") {
-			s.Places = []string{""}
-		}
-		if !c.doc.Has("step", i, "repeats") {
-			s.Repeats = fewestRepeats
-			if s.Instrument == Feeler {
-				s.Repeats = 1
-			}
-		}
-		if s.Use == "" {
-			s.Use = firstUse(s.Instrument)
-		}
-		if s.Governs == "" {
-			s.Governs = "mean"
-		}
+		c.fillStep(i, s)
 	}
 	for i := range p.Chains {
 		if p.Chains[i].Split == "" {
@@ -105,6 +91,28 @@ func (c *planCheck) fillIn() {
 	t := &p.Temperature
 	t.Within, t.Apart = cmp.Or(t.Within, plain("10")), cmp.Or(t.Apart, plain("3"))
 	t.Warm, t.Cooling = cmp.Or(t.Warm, plain("8")), cmp.Or(t.Cooling, plain("15"))
+}
+
+// fillStep sets what the file left out of step i.
+func (c *planCheck) fillStep(i int, s *Step) {
+	s.Kind = cmp.Or(s.Kind, MeasureStep)
+	if s.Caution != "" {
+		s.Cautions, s.Caution = append([]string{s.Caution}, s.Cautions...), ""
+	}
+	if !c.doc.Has("step", i, "places") {
+		s.Places = []string{""}
+	}
+	if !s.Kind.measures() {
+		return
+	}
+	if !c.doc.Has("step", i, "repeats") {
+		s.Repeats = fewestRepeats
+		if s.Instrument == Feeler {
+			s.Repeats = 1
+		}
+	}
+	s.Use = cmp.Or(s.Use, firstUse(s.Instrument))
+	s.Governs = cmp.Or(s.Governs, "mean")
 }
 
 // plain makes a number from text in this program.
@@ -207,7 +215,7 @@ func (c *planCheck) names() {
 	if len(p.Steps) == 0 {
 		c.wrong("the plan has no step", "add a [[step]] for each dimension to measure")
 	}
-	if len(p.Chains) == 0 {
+	if len(p.Chains) == 0 && !slices.ContainsFunc(p.Steps, func(s Step) bool { return !s.Kind.measures() }) {
 		c.wrong("the plan has no chain", "add a [[chain]] that sums the steps to a gap")
 	}
 }
@@ -236,6 +244,7 @@ func (c *planCheck) bars() {
 			switch {
 			case at < 0:
 				c.noStep(bar.Step, "bar", i, "step")
+			case c.notMeasured(at, "bar", i, "step"):
 			case c.plan.Steps[at].Bar != "":
 				c.wrong(fmt.Sprintf("step %q measures the bar and is itself measured over a bar", bar.Step),
 					"measure a bar directly", "bar", i, "step")
@@ -256,8 +265,11 @@ func (c *planCheck) noStep(name string, path ...any) {
 func (c *planCheck) step(i int) {
 	s := c.plan.Steps[i]
 	at := func(key string) []any { return []any{"step", i, key} }
-	c.stepRange(i, s)
-	c.stepRepeats(i, s)
+	c.stepKeys(i, s)
+	if s.Kind.measures() {
+		c.stepRange(i, s)
+		c.stepRepeats(i, s)
+	}
 	if len(s.Places) == 0 {
 		c.wrong(fmt.Sprintf("step %q has an empty list of places, so it can never be satisfied", s.Name), "name at least one place, or leave the key out", at("places")...)
 	}
@@ -315,8 +327,10 @@ func (c *planCheck) within(n *Number, low, high, what string, path ...any) {
 
 func (c *planCheck) bearings() {
 	for i, b := range c.plan.Bearings {
-		if c.plan.step(b.Step) < 0 {
+		if at := c.plan.step(b.Step); at < 0 {
 			c.noStep(b.Step, "bearing", i, "step")
+		} else {
+			c.notMeasured(at, "bearing", i, "step")
 		}
 		c.notNegative(b.Play, "the play of bearing "+strconv.Quote(b.Name), "bearing", i, "play")
 		c.notNegative(b.PlayU, "the uncertainty of that play", "bearing", i, "play_u")
@@ -404,8 +418,9 @@ func (c *planCheck) chain(i int) {
 	}
 	c.sides(i)
 	if ch.Check != "" {
-		if c.plan.step(ch.Check) < 0 {
+		if at := c.plan.step(ch.Check); at < 0 {
 			c.noStep(ch.Check, "chain", i, "check")
+		} else if c.notMeasured(at, "chain", i, "check") {
 		} else if ch.uses(ch.Check) {
 			c.wrong(fmt.Sprintf("step %q cannot check the chain it is a term of", ch.Check), "measure the check gap in a step of its own", "chain", i, "check")
 		}
@@ -434,6 +449,9 @@ func (c *planCheck) term(i, j int) bool {
 	}
 	if c.plan.step(t.Step) < 0 {
 		c.noStep(t.Step, append(path, "step")...)
+		return false
+	}
+	if c.notMeasured(c.plan.step(t.Step), append(path, "step")...) {
 		return false
 	}
 	for k := range j {

@@ -150,6 +150,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(soundPlan))
 	f.Add([]byte(twins))
 	f.Add([]byte(knifeEdge))
+	f.Add([]byte(handOver))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

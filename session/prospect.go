@@ -33,8 +33,8 @@ type Prospect struct {
 func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) {
 	j := newJob(m, Entry{At: time.Unix(0, 0)}, Began{}, plan)
 	for i := range plan.Steps {
-		if j.isCheck(i) {
-			continue // nothing is fitted yet
+		if j.isCheck(i) || !plan.Steps[i].Kind.measures() {
+			continue // nothing is fitted yet, or there is nothing to measure
 		}
 		if err := j.pretend(i, profiles); err != nil {
 			return nil, err

@@ -3,6 +3,7 @@ package session
 import (
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"time"
 
@@ -40,6 +41,10 @@ func (s *State) rule(r Reading) ReadingTaken {
 		return no(TooSoon, "before the step", map[string]string{"step": t.Step})
 	}
 	step := &j.plan.Steps[j.step]
+	if why := step.notToRead(); why != nil {
+		t.Ruling, t.Why = NoStep, why
+		return t
+	}
 	if why := j.tooWarm(step); why != nil {
 		t.Ruling, t.Why = NoStep, why
 		return t
@@ -296,9 +301,7 @@ func (t *turn) closeNow(command bool) {
 
 func (j *job) stepClosed(step int, command bool) StepClosed {
 	b := StepClosed{Step: j.plan.Steps[step].Name, Command: command}
-	if v := j.value(step); v != nil {
-		b.Value = *v
-	}
+	b.Value = j.value(step)
 	for _, f := range j.readings {
 		switch {
 		case f.step != step:
@@ -311,16 +314,18 @@ func (j *job) stepClosed(step int, command bool) StepClosed {
 	return b
 }
 
-// openNext opens the first step that is not closed, or none.
+// openNext opens the first step that is not closed, or none. What is put off comes last.
 func (t *turn) openNext() {
 	j := t.state.job
-	for i, s := range j.steps {
-		if !s.closed {
-			t.add(Opened{j.plan.Steps[i].Name, firstOpen(s.places)})
-			return
-		}
+	i := slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed && !s.putOff() })
+	if i < 0 {
+		i = slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed })
 	}
-	t.add(Opened{})
+	if i < 0 {
+		t.add(Opened{})
+		return
+	}
+	t.add(Opened{j.plan.Steps[i].Name, firstOpen(j.steps[i].places)})
 }
 
 func firstOpen(closed []bool) int {

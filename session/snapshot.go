@@ -67,14 +67,16 @@ type JobView struct {
 type StepView struct {
 	Name       string      `json:"step"`
 	Title      string      `json:"title"`
+	Kind       StepKind    `json:"kind"`
 	Number     int         `json:"number"` // from 1
 	Of         int         `json:"of"`
 	Measure    string      `json:"measure,omitempty"`
+	Do         string      `json:"do,omitempty"` // what to do where nothing is measured
 	Where      string      `json:"where,omitempty"`
 	Side       string      `json:"side,omitempty"`
-	Instrument Kind        `json:"instrument"`
+	Instrument Kind        `json:"instrument,omitempty"` // absent where nothing is measured
 	Use        Use         `json:"use,omitempty"`
-	Caution    string      `json:"caution,omitempty"`
+	Cautions   []string    `json:"cautions,omitempty"`
 	Active     bool        `json:"active,omitempty"`
 	Closed     bool        `json:"closed,omitempty"`
 	OnCommand  bool        `json:"closes_on_command,omitempty"`
@@ -84,6 +86,8 @@ type StepView struct {
 	Bar        *Number     `json:"bar_mm,omitempty"`            // what was subtracted
 	Places     []PlaceView `json:"places"`
 	Findings   []Reason    `json:"findings,omitempty"`
+
+	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
 }
 
 // A PlaceView is one place of a step.

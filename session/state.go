@@ -83,6 +83,7 @@ type job struct {
 type stepState struct {
 	closed    bool
 	places    []bool // closed
+	confirmed *ConfirmedView
 	reduction *calc.Reduction
 }
 
@@ -314,6 +315,8 @@ func (j *job) apply(e Entry) error {
 	case TemperatureTaken:
 		j.stale = true
 		j.note(b)
+	case Confirmed:
+		return j.confirmed(e, b)
 	case Moved:
 		return j.moveTo(e, b.Step, b.Place)
 	case PlaceClosed:
@@ -387,6 +390,7 @@ func (j *job) moveTo(e Entry, name string, place int) error {
 		return err
 	}
 	j.steps[step].closed, j.steps[step].places[place] = false, false
+	j.steps[step].confirmed = nil
 	j.stale = true
 	return nil
 }

@@ -67,10 +67,11 @@ func (j *job) view() *JobView {
 func (j *job) stepView(i int) StepView {
 	p, s := &j.plan.Steps[i], &j.steps[i]
 	v := StepView{
-		Name: p.Name, Title: p.Title, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
-		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Caution: p.Caution, OnCommand: p.OnCommand,
+		Name: p.Name, Title: p.Title, Kind: p.Kind, Do: p.Do, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
+		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Cautions: p.Cautions, OnCommand: p.OnCommand,
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
-		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: j.findings(i),
+		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: append(j.findings(i), j.kindFindings(i)...),
+		Confirmed: s.confirmed,
 	}
 	if s.reduction != nil {
 		v.Unsettled = s.reduction.Unsettled

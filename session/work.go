@@ -226,6 +226,9 @@ func parseRow(record []string, columns map[string]int, plan *Plan) (r row, wrong
 		return row{}, fmt.Sprintf("the plan has no step %q", cell("step")), "use the step's name as the plan has it"
 	}
 	step := &plan.Steps[r.step]
+	if !step.Kind.measures() {
+		return row{}, fmt.Sprintf("step %q is of the kind %q and takes no value", step.Name, step.Kind), "leave the row out"
+	}
 	place := cell("place")
 	r.place = slices.Index(step.Places, place)
 	if n, err := strconv.Atoi(place); r.place < 0 && err == nil {

@@ -275,16 +275,19 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		"enter --instrument c --json -0.05":               {Do: session.Enter, Value: "-0.05", Instrument: "c"},
 		"enter --instrument c -- -0.05":                   {Do: session.Enter, Value: "-0.05", Instrument: "c"},
 		"enter --instrument f --passes 0.15 --stops 0.20": {Do: session.Enter, Instrument: "f", Passes: "0.15", Stops: "0.20"},
-		"next":                       {Do: session.Next},
-		"next bore":                  {Do: session.Next, Step: "bore"},
-		"back":                       {Do: session.Back},
-		"place top":                  {Do: session.GoToPlace, Place: "top"},
-		"place 2 --step bore":        {Do: session.GoToPlace, Place: "2", Step: "bore"},
-		"strike 17 --reason slipped": {Do: session.StrikeOut, Reading: 17, Reason: "slipped"},
-		"restore 17":                 {Do: session.Restore, Reading: 17},
-		"end":                        {Do: session.End},
-		"end --note done":            {Do: session.End, Note: "done"},
-		"back --operator bo":         {Do: session.Back, Operator: "bo"},
+		"next":                                 {Do: session.Next},
+		"next bore":                            {Do: session.Next, Step: "bore"},
+		"back":                                 {Do: session.Back},
+		"place top":                            {Do: session.GoToPlace, Place: "top"},
+		"place 2 --step bore":                  {Do: session.GoToPlace, Place: "2", Step: "bore"},
+		"strike 17 --reason slipped":           {Do: session.StrikeOut, Reading: 17, Reason: "slipped"},
+		"restore 17":                           {Do: session.Restore, Reading: 17},
+		"end":                                  {Do: session.End},
+		"end --note done":                      {Do: session.End, Note: "done"},
+		"confirm":                              {Do: session.Confirm},
+		"confirm --not-done --note later":      {Do: session.Confirm, Outcome: session.NotDone, Note: "later"},
+		"confirm --not-applicable --note none": {Do: session.Confirm, Outcome: session.NotApplicable, Note: "none"},
+		"back --operator bo":                   {Do: session.Back, Operator: "bo"},
 	} {
 		b := &bench{snapshot: load(t, "measuring"), receipt: session.Receipt{Seq: 59}}
 		code, _, stderr := logctl(serve(t, b), "", strings.Fields(args)...)
@@ -295,6 +298,12 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		want.Door = session.FromTerminal
 		assert.Equal(t, want, b.got, args)
 	}
+}
+
+func TestConfirmedOneWayOnly(t *testing.T) {
+	code, _, stderr := logctl(environment(nil), "", "confirm", "--not-done", "--not-applicable", "--note", "x")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, stderr, "say either --not-done or --not-applicable, not both")
 }
 
 func TestPlanFromStandardInput(t *testing.T) {

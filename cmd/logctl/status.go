@@ -156,27 +156,14 @@ func newest(readings []session.ReadingView) session.ReadingView {
 func (p *page) steps(j session.JobView) {
 	rows := make([][]string, 0, len(j.Steps))
 	for _, s := range j.Steps {
-		mark, value, state := " ", "-", "not begun"
+		mark, value := " ", "-"
 		if s.Active {
 			mark = ">"
 		}
 		if s.Value != nil {
 			value = wording.Decimals(*s.Value) + " mm"
 		}
-		switch {
-		case s.Closed && s.Unsettled:
-			state = "closed, not settled"
-		case s.Closed:
-			state = "closed"
-		case s.Active:
-			state = "now"
-		case s.Value != nil:
-			state = "open"
-		}
-		if s.WithAll != nil && s.Value != nil && !s.WithAll.Equal(s.Value.Decimal) {
-			state += "; " + wording.Decimals(*s.WithAll) + " with those left out"
-		}
-		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, state})
+		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, wording.State(s)})
 	}
 	rightAlign(rows, 2)
 	p.para("", "", "STEPS")

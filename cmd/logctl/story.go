@@ -137,6 +137,8 @@ func (t *teller) entry(e session.Entry) {
 	case session.Restored:
 		text := fmt.Sprintf("%s brought reading %d%s back into the count.", t.who(), b.Reading, t.itsValue(b.Reading))
 		t.say(kind, text+t.changed(b.Reading)).Reading = t.find(b.Reading)
+	case session.Confirmed:
+		t.say(kind, t.confirmed(b))
 	case session.Opened:
 		t.opened(b)
 	case session.StepClosed:
@@ -262,8 +264,8 @@ func (t *teller) opened(b session.Opened) {
 // arrived says what a step asks for.
 func (t *teller) arrived(step *session.StepView) string {
 	text := wording.StepName(*step)
-	if step.Measure != "" && !t.visited[step.Name] {
-		text += " " + capital(strings.TrimRight(step.Measure, ".")) + "."
+	if what := step.Measure + step.Do; what != "" && !t.visited[step.Name] {
+		text += " " + capital(strings.TrimRight(what, ".")) + "."
 	}
 	t.visited[step.Name] = true
 	if len(step.Places) > 1 {
@@ -337,13 +339,16 @@ func (t *teller) moved(b session.Moved) {
 
 // stepClosed tells the value of a step and what it was made from.
 func (t *teller) stepClosed(b session.StepClosed) {
-	text := fmt.Sprintf("Step closed at %s mm, from %s", wording.Decimals(b.Value), plural(len(b.Counted), "reading"))
+	if b.Value == nil {
+		return // what closed it was told
+	}
+	text := fmt.Sprintf("Step closed at %s mm, from %s", wording.Decimals(*b.Value), plural(len(b.Counted), "reading"))
 	for i := range t.now.Job.Steps {
 		v := &t.now.Job.Steps[i]
 		if v.Name != b.Step {
 			continue
 		}
-		text = fmt.Sprintf("Step %d of %d, %s, closed at %s mm, from %s", v.Number, v.Of, v.Name, wording.Decimals(b.Value), plural(len(b.Counted), "reading"))
+		text = fmt.Sprintf("Step %d of %d, %s, closed at %s mm, from %s", v.Number, v.Of, v.Name, wording.Decimals(*b.Value), plural(len(b.Counted), "reading"))
 		if v.Bar != nil {
 			text += fmt.Sprintf(" less the bar of %s mm", wording.Decimals(*v.Bar))
 		}

@@ -55,7 +55,11 @@ func (n *narrator) tell(s session.Snapshot) {
 	if s.Step != nil && s.Step.Name != n.step {
 		n.step = s.Step.Name
 		fmt.Fprintln(n.out)
-		n.say("", wording.StepName(*s.Step)+" With the "+string(s.Step.Instrument)+".")
+		text := wording.StepName(*s.Step)
+		if s.Step.Instrument != "" {
+			text += " With the " + string(s.Step.Instrument) + "."
+		}
+		n.say("", text)
 	}
 }
 

@@ -129,7 +129,7 @@ func with(j Job, name string) Job {
 	job.Title, job.Reference, job.Operator, job.Plan, job.Cautions = name, name, name, name, []string{name}
 	job.Steps = append([]session.StepView{}, job.Steps...)
 	for i := range job.Steps {
-		job.Steps[i].Title, job.Steps[i].Caution = name, name
+		job.Steps[i].Title, job.Steps[i].Cautions = name, []string{name}
 		job.Steps[i].Findings = []session.Reason{{Code: "place unsettled", Params: map[string]string{"step": name, "place": name}}}
 	}
 	s.Job, s.Bench, s.Software = &job, name, name

@@ -44,7 +44,11 @@ func compose(j Job) (document, error) {
 		}
 		d.Sections = append(d.Sections, s)
 	}
-	d.Sections = append(d.Sections, c.measured(), c.findings(), c.corrections(), c.repeats(), c.instruments(), c.cautions())
+	d.Sections = append(d.Sections, c.measured())
+	if s := c.done(); len(s.Blocks) > 0 {
+		d.Sections = append(d.Sections, s)
+	}
+	d.Sections = append(d.Sections, c.findings(), c.corrections(), c.repeats(), c.instruments(), c.cautions())
 	seal, err := c.evidence()
 	if err != nil {
 		return document{}, err
@@ -239,6 +243,9 @@ func (c *composer) measured() section {
 	}
 	spread, notes := c.spreads(), []string{}
 	for _, s := range c.job.Steps {
+		if s.Instrument == "" {
+			continue
+		}
 		counted, left := 0, 0
 		for _, p := range s.Places {
 			counted, left = counted+p.Counted, left+p.LeftOut
@@ -443,8 +450,8 @@ func certificates(p session.Profile) string {
 func (c *composer) cautions() section {
 	said := slices.Clone(c.job.Cautions)
 	for _, s := range c.job.Steps {
-		if s.Caution != "" {
-			said = append(said, s.Title+": "+s.Caution)
+		for _, caution := range s.Cautions {
+			said = append(said, s.Title+": "+caution)
 		}
 	}
 	return section{Title: "Cautions", Blocks: []block{listing(said, "The plan states none.")}}

@@ -38,6 +38,8 @@ func reasonText(code string) string {
 		return "pressed again within {least:s}; set {instrument} down anew and press once more"
 	case "no job":
 		return "no job is open; begin one, then measure again"
+	case "to confirm":
+		return "{step} is confirmed, not measured; say that it is done, not done or not applicable, then measure"
 	case "no step":
 		return "no step is active; go to one with next or place, or end the job"
 	case "wanted instrument":
@@ -103,6 +105,8 @@ func findingText(code string) string {
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "check gap differs":
 		return "the check gap lies between {passes:mm} and {stops:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
+	case "not done":
+		return "{step} is not done ({note}); do it before the engine is handed over"
 	case "bar missing":
 		return "the thickness of the bar {bar} is not known; measure it first"
 	}

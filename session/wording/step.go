@@ -26,26 +26,35 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	if s.Measure != "" {
-		said = append(said, sentence(s.Measure))
+	for _, text := range []string{s.Measure, s.Do, with(s), s.Where} {
+		if text != "" {
+			said = append(said, sentence(text))
+		}
 	}
-	with := "with " + named(string(s.Instrument))
-	if s.Side != "" {
-		with += ", " + s.Side
-	}
-	said = append(said, sentence(with))
-	if s.Where != "" {
-		said = append(said, sentence(s.Where))
-	}
-	if s.Caution != "" {
-		said = append(said, "Caution: "+sentence(s.Caution))
+	for _, caution := range s.Cautions {
+		said = append(said, "Caution: "+sentence(caution))
 	}
 	return strings.Join(said, " ")
+}
+
+// with says what to use, and on which side.
+func with(s session.StepView) string {
+	if s.Instrument == "" {
+		return s.Side
+	}
+	text := "with " + named(string(s.Instrument))
+	if s.Side != "" {
+		text += ", " + s.Side
+	}
+	return text
 }
 
 // Progress says how far a step is: the place to measure now and how many of its
 // repeats are counted, or that it is closed and its value. It has no full stop.
 func Progress(s session.StepView) string {
+	if s.Kind == session.ConfirmStep {
+		return confirmation(s)
+	}
 	if s.Closed {
 		return closed(s)
 	}

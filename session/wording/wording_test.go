@@ -219,7 +219,7 @@ func TestAdviceClaimsNoCertainty(t *testing.T) {
 func TestStep(t *testing.T) {
 	s := session.StepView{
 		Name: "crank-width", Title: "Crank over the bearing seats", Number: 2, Of: 5, Measure: "measure over both seats",
-		Where: "jaws square to the shaft", Side: "pump side", Instrument: session.DepthGauge, Caution: "wipe the seats dry", Active: true,
+		Where: "jaws square to the shaft", Side: "pump side", Instrument: session.DepthGauge, Cautions: []string{"wipe the seats dry"}, Active: true,
 		Places: []session.PlaceView{{Name: "top", Needed: 2, Counted: 2, Closed: true}, {Name: "bottom", Needed: 3, Counted: 1, LeftOut: 1, Active: true}},
 	}
 	assert.Equal(t, "Step 2 of 5: Crank over the bearing seats. Place 2 of 2, bottom: 1 of 3 repeats counted, 1 left out. "+

@@ -134,13 +134,13 @@ function now(step, words, blank) {
   put(byId("count"), "Step " + step.number + " of " + step.of);
   put(byId("title"), step.title || step.step);
   long(byId("title"), step.title || step.step, 26, 60);
-  const tool = "with the " + step.instrument.replace(/ /g, "\u00a0") + (step.side ? ", " + step.side : "");
+  const tool = [step.instrument ? "with the " + step.instrument.replace(/ /g, "\u00a0") : "", step.side].filter(Boolean).join(", ");
   put(byId("tool"), tool);
   long(byId("tool"), tool, 18, 40);
   byId("places").replaceChildren(...step.places.map((p, i) => place(p, i, step.places.length, blank)));
-  put(byId("how"), [step.measure, step.where].filter(Boolean).map((t) => t + ".").join(" ") +
+  put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t + ".").join(" ") +
     (step.places.some((p) => p.active) ? "" : " " + words.progress + "."));
-  put(byId("caution"), step.caution || "");
+  put(byId("caution"), (step.cautions || []).join(" "));
   const last = words.last;
   byId("last").style.display = last ? "" : "none";
   if (!last) return;

@@ -1,0 +1,26 @@
+package main
+
+import (
+	"fmt"
+
+	"shimwright/session"
+)
+
+// stepNow is a step as it stands now; nil if there is none of that name.
+func (t *teller) stepNow(name string) *session.StepView {
+	for i := range t.now.Job.Steps {
+		if t.now.Job.Steps[i].Name == name {
+			return &t.now.Job.Steps[i]
+		}
+	}
+	return nil
+}
+
+// confirmed tells what a person said of a step.
+func (t *teller) confirmed(b session.Confirmed) string {
+	step := b.Step
+	if v := t.stepNow(b.Step); v != nil {
+		step = fmt.Sprintf("step %d of %d, %s,", v.Number, v.Of, v.Name)
+	}
+	return fmt.Sprintf("%s confirmed %s as %s%s.", t.who(), step, b.Outcome, prefixed(": ", b.Note))
+}

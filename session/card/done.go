@@ -1,0 +1,28 @@
+package card
+
+import (
+	"fmt"
+
+	"shimwright/session"
+	"shimwright/session/wording"
+)
+
+// done lists the steps where something was done rather than measured; it has no block
+// if the plan has no such step.
+func (c *composer) done() section {
+	t := block{Head: []string{"", "step", "what became of it", "by", "at"}, Share: []float64{0.04, 0.34, 0.32, 0.1, 0.2}, Right: []bool{true, false, false, false, false}}
+	for _, s := range c.job.Steps {
+		if s.Kind == session.MeasureStep || s.Kind == "" {
+			continue
+		}
+		by, at := "", ""
+		if v := s.Confirmed; v != nil {
+			by, at = v.Operator, c.clock(v.Time)
+		}
+		t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.State(s), by, at})
+	}
+	if len(t.Rows) == 0 {
+		return section{}
+	}
+	return section{Title: "What was done", Blocks: []block{t}}
+}

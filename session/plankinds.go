@@ -1,0 +1,60 @@
+package session
+
+import (
+	"fmt"
+	"slices"
+)
+
+// measuringKeys are those of a [[step]] that only one that is measured has.
+func measuringKeys() []string {
+	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u"}
+}
+
+// keysOf lists the keys that a kind of step has beyond those that all have.
+func keysOf(k StepKind) []string {
+	if k.measures() {
+		return measuringKeys()
+	}
+	return nil
+}
+
+// stepKinds lists the kinds of step that a plan can name.
+func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep} }
+
+// stepKeys refuses keys of step i that its kind does not have, and asks for those it
+// cannot do without.
+func (c *planCheck) stepKeys(i int, s Step) {
+	if !slices.Contains(stepKinds(), s.Kind) {
+		return // said already
+	}
+	seen := map[string]bool{}
+	for _, k := range stepKinds() {
+		for _, key := range keysOf(k) {
+			if !seen[key] && c.doc.Has("step", i, key) && !slices.Contains(keysOf(s.Kind), key) {
+				c.wrong(fmt.Sprintf("%q does not belong to step %q of the kind %q", key, s.Name, s.Kind), "remove it, or correct the kind", "step", i, key)
+			}
+			seen[key] = true
+		}
+	}
+	if s.Kind.measures() {
+		c.needs(i, "instrument", `instrument = "caliper"`)
+		c.needs(i, "range", `range = ["44.20", "44.60"]`)
+	}
+}
+
+// needs asks for a key of step i.
+func (c *planCheck) needs(i int, key, sample string) {
+	if !c.doc.Has("step", i, key) {
+		c.wrong(fmt.Sprintf("[[step]] lacks %q", key), "add "+sample, "step", i)
+	}
+}
+
+// notMeasured refuses a step that is named for its value and has none.
+func (c *planCheck) notMeasured(step int, path ...any) bool {
+	s := c.plan.Steps[step]
+	if s.Kind.measures() {
+		return false
+	}
+	c.wrong(fmt.Sprintf("step %q is of the kind %q and has no value", s.Name, s.Kind), "name a step that is measured", path...)
+	return true
+}

@@ -1,0 +1,107 @@
+package session
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Confirmed says that a step is done, or why it is not.
+type Confirmed struct {
+	Step    string       `json:"step"`
+	Place   int          `json:"place"`
+	Outcome Confirmation `json:"outcome"`
+	Note    string       `json:"note,omitempty"`
+}
+
+func (Confirmed) kind() string { return "confirm" }
+
+// A Confirmation is what a person says of a step that is confirmed.
+type Confirmation string
+
+// The confirmations. What is not done stays open, and is a finding.
+const (
+	Done          Confirmation = "done"
+	NotDone       Confirmation = "not done"
+	NotApplicable Confirmation = "not applicable"
+)
+
+// A ConfirmedView is what a person said of a step, and when.
+type ConfirmedView struct {
+	Outcome  Confirmation `json:"outcome"`
+	Note     string       `json:"note,omitempty"`
+	Operator string       `json:"operator,omitempty"`
+	Time     time.Time    `json:"time"`
+}
+
+// confirm takes a person's word for the active step.
+func (t *turn) confirm(j *job, c Command) *Refusal {
+	if j.step < 0 {
+		return noStepOpen()
+	}
+	c.Note = strings.TrimSpace(c.Note)
+	switch step := &j.plan.Steps[j.step]; step.Kind {
+	case ConfirmStep:
+		return t.confirmStep(j, c)
+	default:
+		return refuse("not to confirm", fmt.Sprintf("step %q is of the kind %q and is not confirmed", step.Name, step.Kind),
+			"do what it asks for, or go to another step with next", "step", step.Name)
+	}
+}
+
+func (t *turn) confirmStep(j *job, c Command) *Refusal {
+	name := j.plan.Steps[j.step].Name
+	if c.Outcome == "" {
+		c.Outcome = Done
+	}
+	if !slices.Contains([]Confirmation{Done, NotDone, NotApplicable}, c.Outcome) {
+		return refuse("bad outcome", fmt.Sprintf("%q is no outcome of a step", c.Outcome), "say done, not done or not applicable", "outcome", string(c.Outcome))
+	}
+	if c.Outcome != Done && c.Note == "" {
+		return refuse("no note", fmt.Sprintf("%q needs a note", c.Outcome), "say in a few words why", "step", name)
+	}
+	t.add(Confirmed{name, j.place, c.Outcome, c.Note})
+	t.by("", FromBench)
+	if c.Outcome == NotDone {
+		t.openNext()
+		return nil
+	}
+	t.closeNow(true)
+	return nil
+}
+
+// confirmed folds what was said of a step.
+func (j *job) confirmed(e Entry, b Confirmed) error {
+	step, err := j.stepPlace(b.Step, b.Place)
+	if err != nil {
+		return err
+	}
+	j.steps[step].confirmed = &ConfirmedView{b.Outcome, b.Note, e.Operator, e.At}
+	return nil
+}
+
+// putOff tells whether a step stays open until the others are done.
+func (s *stepState) putOff() bool {
+	return s.confirmed != nil && s.confirmed.Outcome == NotDone
+}
+
+// notToRead says why a reading belongs to no step of this kind, and what to do; nil
+// if the step is one that takes readings.
+func (s *Step) notToRead() *Reason {
+	switch s.Kind {
+	case ConfirmStep:
+		r := reason("to confirm", "step", s.Name)
+		return &r
+	}
+	return nil
+}
+
+// kindFindings are what a person must look at in a step beyond its readings.
+func (j *job) kindFindings(step int) []Reason {
+	s := &j.steps[step]
+	if s.putOff() {
+		return []Reason{reason("not done", "step", j.plan.Steps[step].Name, "note", s.confirmed.Note)}
+	}
+	return nil
+}
