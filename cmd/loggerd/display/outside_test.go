@@ -272,7 +272,7 @@ func hostileJob(t *testing.T, steps int) session.Snapshot {
 	v.Bench, v.Job.Title, v.Job.Number, v.Job.Operator = bad, bad, bad, bad
 	for i := range v.Job.Steps {
 		s := &v.Job.Steps[i]
-		s.Title, s.Measure, s.Where, s.Caution, s.Side = bad, bad, bad, bad, bad
+		s.Title, s.Measure, s.Where, s.Cautions, s.Side = bad, bad, bad, []string{bad}, bad
 		for k := range s.Places {
 			s.Places[k].Name = bad
 		}
