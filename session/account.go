@@ -206,7 +206,7 @@ func (j *job) freedom(step int) float64 {
 	least := math.Inf(1)
 	for i := range j.readings {
 		f := &j.readings[i]
-		if f.step != step || f.struck != "" {
+		if f.step != step || !f.counts() {
 			continue
 		}
 		stated := judgedFreedom
@@ -294,19 +294,20 @@ func (a *account) bearings() {
 			continue
 		}
 		play, u := b.Play.InexactFloat64(), b.PlayU.InexactFloat64()
-		effect := calc.Effect{Term: k, By: 0.5}
+		by := 0.5
 		switch b.Held {
 		case "away from the joint":
 			a.correct("bearing play", k, -play/2)
+			by = -by
 		case "towards the joint":
 			a.correct("bearing play", k, play/2)
 		case "not held":
-			a.flat("where the ring of "+b.Name+" lay", play, effect)
+			a.flat("where the ring of "+b.Name+" lay", play, calc.Effect{Term: k, By: by})
 			continue
 		case "in the middle":
 			continue
 		}
-		a.cause(calc.Cause{Name: "play of " + b.Name, U: u, Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{effect}})
+		a.cause(playCause(b, u, calc.Effect{Term: k, By: by}))
 	}
 }
 

@@ -31,10 +31,15 @@ type act struct {
 
 // lookAhead adds what would make the advice surer, unless it is shown already.
 func (a *account) lookAhead(known knowledge, advice *Advice) error {
-	if advice.Best == nil || advice.Best.Outcome != calc.NotShown.String() {
+	switch {
+	case advice.Best == nil || advice.Best.Outcome != calc.NotShown.String():
 		return nil
+	case advice.Built != nil && advice.Built.Outcome == calc.ShownInside.String():
+		return nil // the engine itself shows it
+	case advice.Keep && known.has(trialBuild):
+		return nil // nothing at a bench is better than a trial build
 	}
-	acts, err := a.acts(known)
+	acts, err := a.acts(known, advice.Best)
 	if err != nil {
 		return err
 	}
@@ -67,7 +72,7 @@ func (a *account) lookAhead(known knowledge, advice *Advice) error {
 
 // acts lists what could be done: check an instrument that has not been checked, find
 // the check gap, or build the engine on trial.
-func (a *account) acts(known knowledge) ([]act, error) {
+func (a *account) acts(known knowledge, best *Fit) ([]act, error) {
 	var acts []act
 	for i, e := range a.errors {
 		for _, kind := range []string{"zero check", "block check"} {
@@ -79,22 +84,52 @@ func (a *account) acts(known knowledge) ([]act, error) {
 			}
 		}
 	}
-	one := []calc.Effect{{Term: 0, By: 1}}
-	if a.chain.Check != "" && a.job.value(a.job.plan.step(a.chain.Check)) == nil {
-		acts = append(acts, act{calc.Act{Name: "check gap", Minutes: minutesFeeler, Direct: true, Adds: []calc.Cause{
-			flatCause("between the blades", usualBlades/2+bladeTolerance, one), flatCause("a shim in the check", 0.01, one),
-		}}, reason("check gap by feeler", "step", a.chain.Check)})
+	acts = append(acts, a.checkGapAct(known, best)...)
+	return append(acts, a.trialAct(known)...), nil
+}
+
+// checkGapAct is to find the check gap, unless the gap was measured directly already.
+// The packs of the other sides are then taken off what it gives.
+func (a *account) checkGapAct(known knowledge, best *Fit) []act {
+	if a.chain.Check == "" || len(known.evidence) > 0 {
+		return nil
 	}
-	trial := []calc.Cause{
-		flatCause("limit of a dial indicator", usualDial, one), flatCause("the shims of the trial pack", 0.015, one),
-		{Name: "repeats of the dial", U: usualDialRep, Freedom: 8, Shape: calc.StudentT, Effects: one},
-	}
-	for _, b := range a.job.plan.Bearings {
-		if b.PlayU != nil && a.chain.uses(b.Step) {
-			trial = append(trial, calc.Cause{Name: "play of " + b.Name + " on the dial", U: b.PlayU.InexactFloat64() / 2, Freedom: math.Inf(1), Shape: calc.Normal, Effects: one})
+	adds := []calc.Cause{flatCause("between the blades", usualBlades/2+bladeTolerance, []calc.Effect{{Term: 0, By: 1}})}
+	for i, pack := range best.Packs {
+		for k, piece := range pack.Pieces {
+			if c := a.job.pieceCause(pack, k, piece, 0); i > 0 && c.U > 0 {
+				c.Effects[0].By = -1
+				adds = append(adds, c)
+			}
 		}
 	}
-	return append(acts, act{calc.Act{Name: "trial build", Minutes: minutesTrial, Direct: true, Adds: trial}, reason("trial build")}), nil
+	return []act{{calc.Act{Name: "check gap", Minutes: minutesFeeler, Direct: true, Adds: adds}, reason("check gap by feeler", "step", a.chain.Check)}}
+}
+
+// trialAct is to build the engine on trial and measure the float itself; once that is
+// done and other packs come out better, to do it again with those.
+func (a *account) trialAct(known knowledge) []act {
+	j := a.job
+	one := []calc.Effect{{Term: 0, By: 1}}
+	code, limit := "trial build", flatCause("limit of a dial indicator", usualDial, one)
+	if known.has(trialBuild) {
+		if p := j.instrumentOf(j.plan.step(a.chain.Trial)); p != nil && !math.IsInf(limitOf(p, j.plan.Steps[j.plan.step(a.chain.Trial)].Use), 1) {
+			limit = flatCause("limit of "+p.Name, limitOf(p, j.plan.Steps[j.plan.step(a.chain.Trial)].Use), one)
+		}
+		code = "trial build again"
+	}
+	adds := []calc.Cause{limit, {Name: "repeats of the next dial readings", U: usualDialRep, Freedom: 8, Shape: calc.StudentT, Effects: one}}
+	for _, b := range j.plan.Bearings {
+		if b.PlayU != nil && a.chain.uses(b.Step) && b.PlayU.IsPositive() {
+			adds = append(adds, playCause(b, b.PlayU.InexactFloat64(), calc.Effect{Term: 0, By: -0.5}))
+		}
+	}
+	return []act{{calc.Act{Name: "trial build", Minutes: minutesTrial, Direct: true, Adds: adds}, reason(code)}}
+}
+
+// has tells whether the gap was measured directly in one way.
+func (k knowledge) has(w way) bool {
+	return slices.ContainsFunc(k.evidence, func(e EvidenceView) bool { return e.Way == w.String() })
 }
 
 // checking is the act of checking instrument use i at zero or on a block near the

@@ -76,8 +76,8 @@ func TestAFeelerThatContradictsTheChainStandsAlone(t *testing.T) {
 	measureBottomEnd(r)
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.60", Stops: "0.65"})
 	a := r.bench.Snapshot().Advice[0]
-	require.False(t, a.Evidence.Agrees)
-	require.Less(t, a.Evidence.En, -1.0)
+	require.False(t, a.Evidence[0].Agrees)
+	require.Less(t, a.Evidence[0].En, -1.0)
 	require.Equal(t, "chain and direct measurement disagree", a.Findings[0].Code)
 	require.True(t, a.Gap.Equal(mm("0.785").Decimal), "0.625 between the blades and 0.16 of shim; it is %s", a.Gap)
 }
@@ -88,11 +88,11 @@ func TestAFeelerThatAgreesNarrowsTheGap(t *testing.T) {
 	before := r.bench.Snapshot().Advice[0]
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.35", Stops: "0.40"})
 	a := r.bench.Snapshot().Advice[0]
-	require.True(t, a.Evidence.Agrees)
+	require.True(t, a.Evidence[0].Agrees)
 	require.True(t, a.Budget.U.LessThan(before.Budget.U.Decimal))
 	require.True(t, a.Gap.GreaterThan(before.Gap.Decimal), "the feelers found more than the chain")
 	require.Equal(t, "shown inside", a.Best.Outcome)
-	require.True(t, before.Gap.Equal(a.Evidence.Chain.Decimal))
+	require.True(t, before.Gap.Equal(a.Evidence[0].Chain.Decimal))
 }
 
 func TestTwoRepeatsThatAgreeCloseAPlace(t *testing.T) {

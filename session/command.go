@@ -25,6 +25,15 @@ type Command struct {
 	U          string       `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
 	Use        Use          `json:"use,omitempty"`        // check: in which use
 	Block      string       `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
+	Chain      string       `json:"chain,omitempty"`      // fitted: which; the only one if not given
+	Packs      []SaidPack   `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
+	Correction bool         `json:"correction,omitempty"` // fitted: it was in already when it was measured
+}
+
+// A SaidPack is what a person says is fitted on a side.
+type SaidPack struct {
+	Side   string   `json:"side"`
+	Pieces []string `json:"pieces"` // thicknesses in mm as typed; none for nothing
 }
 
 // A Verb is what a command does.
@@ -44,11 +53,12 @@ const (
 	TakeTemperature Verb = "temperature"
 	CheckInstrument Verb = "check"
 	Confirm         Verb = "confirm"
+	Fitting         Verb = "fitted"
 )
 
 // Verbs lists every verb.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Confirm, End}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Confirm, End}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -128,6 +128,22 @@ type InstrumentChecked struct {
 	BlockU     Number `json:"block_u_mm"` // its standard uncertainty
 }
 
+// Fitted says which packs are in the engine, side by side; a side that is not named
+// stays as it was. What was measured with other packs falls out of the count, unless
+// the entry is a correction: then these packs were in when it was measured.
+type Fitted struct {
+	Chain      string `json:"chain"`
+	Packs      []Pack `json:"packs"`
+	Advised    bool   `json:"as_advised,omitempty"`
+	Correction bool   `json:"correction,omitempty"`
+}
+
+// Skipped closes a step that need not be done.
+type Skipped struct {
+	Step string `json:"step"`
+	Why  Reason `json:"why"`
+}
+
 // A Reason is a code with what a person needs to see; prose is made at the edge.
 type Reason struct {
 	Code   string            `json:"code"`
@@ -206,6 +222,8 @@ func (ReadingTaken) kind() string      { return "reading" }
 func (InstrumentUsed) kind() string    { return "instrument" }
 func (InstrumentChecked) kind() string { return "check" }
 func (TemperatureTaken) kind() string  { return "temperature" }
+func (Fitted) kind() string            { return "fitted" }
+func (Skipped) kind() string           { return "skipped" }
 func (HeldDecided) kind() string       { return "held decided" }
 func (Asked) kind() string             { return "take" }
 func (Moved) kind() string             { return "move" }
@@ -291,6 +309,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[TemperatureTaken](text)
 	case "confirm":
 		return bodyOf[Confirmed](text)
+	case "fitted":
+		return bodyOf[Fitted](text)
+	case "skipped":
+		return bodyOf[Skipped](text)
 	case "held decided":
 		return bodyOf[HeldDecided](text)
 	case "take":

@@ -33,15 +33,19 @@ func (j *job) evaluate(i int, a *Advice) error {
 	a.Findings = append(a.Findings, acct.findings...)
 	gap := worked(known.value)
 	a.Gap, a.Evidence = &gap, known.evidence
-	if a.Evidence != nil {
-		found := a.Evidence.Found
-		a.CheckFound = &found
+	for _, e := range a.Evidence {
+		if e.Way == checkGap.String() {
+			a.CheckFound = &e.Found
+		}
 	}
 	if a.Budget, err = j.budgetView(known); err != nil {
 		return err
 	}
 	if err := j.fit(acct, known, a); err != nil {
 		return fmt.Errorf("cannot choose shims for chain %q: %w", a.Chain, err)
+	}
+	if err := acct.built(known, a); err != nil {
+		return fmt.Errorf("cannot judge the built engine for chain %q: %w", a.Chain, err)
 	}
 	return acct.lookAhead(known, a)
 }
@@ -51,125 +55,8 @@ type knowledge struct {
 	value       decimal.Decimal
 	budget      calc.Budget
 	uncertainty calc.Uncertainty
-	evidence    *EvidenceView
-}
-
-// conclude combines the budget of the chain, and a direct measurement if there is one.
-func (a *account) conclude() (knowledge, error) {
-	coverage := a.job.plan.Decision.Coverage.InexactFloat64()
-	known := knowledge{value: a.gap, budget: a.budget()}
-	var err error
-	if known.uncertainty, err = known.budget.Combine(coverage); err != nil {
-		return knowledge{}, err
-	}
-	direct, view, err := a.direct()
-	if err != nil || view == nil {
-		return known, err
-	}
-	if len(a.barred) > len(known.budget.Unstated) { // something that only the check lacks
-		known.budget = a.budget()
-	}
-	fused, err := calc.Fuse(calc.Evidence{Value: known.value, Budget: known.budget}, direct, coverage)
-	if err != nil {
-		return knowledge{}, err
-	}
-	view.Chain, view.Weight = worked(known.value.RoundBank(correctionPlaces)), rounded(fused.WeightDirect, 4)
-	if view.Compared {
-		view.En, view.Agrees = rounded(fused.En, 3), fused.Agree
-		for _, f := range fused.Findings {
-			a.findings = append(a.findings, Reason{f.Code, f.Params})
-		}
-	}
-	return knowledge{fused.Value.RoundBank(correctionPlaces), fused.Budget, fused.Uncertainty, view}, nil
-}
-
-// direct is the gap as the check gap gives it: what the feelers found with the first
-// side's pack in place, and that pack. The view is nil if it was not measured, or if
-// nothing had been advised to fit.
-func (a *account) direct() (calc.Evidence, *EvidenceView, error) {
-	j := a.job
-	i := j.plan.chain(a.chain.Name)
-	pack := j.fitted[i]
-	if a.chain.Check == "" || pack == nil {
-		return calc.Evidence{}, nil, nil
-	}
-	step := j.plan.step(a.chain.Check)
-	found := j.value(step)
-	if found == nil {
-		return calc.Evidence{}, nil, nil
-	}
-	if f := j.lastFiled(step); f.taken.Feeler != nil {
-		last := worked(f.taken.Value.Decimal) // of several pairs the last is the one that was meant
-		found = &last
-	}
-	causes, err := a.directCauses(step, pack)
-	if err != nil {
-		return calc.Evidence{}, nil, err
-	}
-	e := calc.Evidence{Value: found.Add(pack.Total.Decimal).Add(a.chain.fittedBeyond()), Budget: calc.Budget{Terms: []calc.Weight{{Name: a.chain.Check, C: 1}}, Causes: causes}}
-	for _, r := range a.barred {
-		if r.Code == "play not stated" || r.Code == "check limit not stated" {
-			e.Budget.Unstated = append(e.Budget.Unstated, r.Code) // it moves the check gap as well
-		}
-	}
-	u, err := e.Budget.Combine(j.plan.Decision.Coverage.InexactFloat64())
-	if err != nil {
-		return calc.Evidence{}, nil, err
-	}
-	_, expanded, err := calc.Rounded(e.Value, u.Expanded)
-	if err != nil {
-		return calc.Evidence{}, nil, err
-	}
-	return e, &EvidenceView{Step: a.chain.Check, Found: *found, Fitted: pack.Total, Gap: worked(e.Value), Expanded: Num(expanded), Compared: len(a.barred) == 0}, nil
-}
-
-// fittedBeyond is what is fitted for good on the sides after the first.
-func (ch *Chain) fittedBeyond() decimal.Decimal {
-	sum := decimal.Zero
-	for i, s := range ch.Sides {
-		if i > 0 && s.Fitted != nil {
-			sum = sum.Add(s.Fitted.Decimal)
-		}
-	}
-	return sum
-}
-
-// directCauses are what a check gap may be wrong by: where between the blades it
-// lies, the blades, and the shims of the pack.
-func (a *account) directCauses(step int, pack *Pack) ([]calc.Cause, error) {
-	j := a.job
-	var causes []calc.Cause
-	one := []calc.Effect{{Term: 0, By: 1}}
-	if f := j.lastFiled(step); f != nil && f.taken.Feeler != nil {
-		pair := f.taken.Feeler
-		_, cause, err := calc.Feeler("between the blades of "+f.taken.Instrument, pair.Passes.Decimal, pair.Stops.Decimal, decimal.NewFromFloat(bladeTolerance))
-		if err != nil {
-			return nil, err
-		}
-		causes = append(causes, cause)
-	} else {
-		rule, err := j.reduceRule(step)
-		if err != nil {
-			return nil, err
-		}
-		spread, err := j.method.MeanUncertainty(*j.steps[step].reduction, j.scatter(step), j.freedom(step), rule)
-		if err != nil {
-			return nil, err
-		}
-		causes = append(causes, spread.Cause("repeats of "+j.plan.Steps[step].Name, 0))
-		if p := j.instrumentOf(step); p != nil {
-			limit := limitOf(p, j.plan.Steps[step].Use)
-			if math.IsInf(limit, 1) {
-				limit = worstLimit
-				a.bar("check limit not stated", "instrument", p.Name, "use", string(j.plan.Steps[step].Use))
-			}
-			causes = append(causes, flatCause("limit of "+p.Name, limit, one))
-		}
-	}
-	for i, piece := range pack.Pieces {
-		causes = append(causes, flatCause(fmt.Sprintf("shim %d of %s in the check", i+1, piece), j.plan.toleranceOf(piece), one))
-	}
-	return causes, nil
+	evidence    []EvidenceView // direct measurements, in the order in which they were joined
+	kept        []Pack         // per side: what the last of them was measured with; nil without
 }
 
 func flatCause(name string, half float64, effects []calc.Effect) calc.Cause {
@@ -206,10 +93,11 @@ func (j *job) likelyProblem(ch *Chain, estimate calc.Estimate) calc.LikelyProble
 
 // fit adds the best fits, best first, what limits them, and the float when warm.
 func (j *job) fit(acct *account, known knowledge, a *Advice) error {
-	fits, err := j.choose(acct.chain, known)
+	fits, keep, err := j.choose(acct.chain, known)
 	if err != nil {
 		return err
 	}
+	a.Keep = keep
 	wanted := worked(fits.Wanted)
 	a.Wanted, a.Possible, a.Limits = &wanted, fits.Possible, fits.Limits
 	if len(fits.Limits) == 1 && fits.Limits[0] == calc.LimitStock {
@@ -234,6 +122,9 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	if err := bladesFor(a.Best); err != nil {
 		return err
 	}
+	if err := acct.dial(known, a); err != nil {
+		return err
+	}
 	return j.warmFloat(acct, known, a)
 }
 
@@ -244,7 +135,7 @@ func (j *job) warmFloat(acct *account, known knowledge, a *Advice) error {
 		return err
 	}
 	b := j.floatBudget(known, *a.Best)
-	if known.evidence == nil {
+	if len(known.evidence) == 0 {
 		b.Causes = append(slices.Clone(b.Causes), renamed(causes, "when warm: ")...)
 	} else { // the terms are no longer those of the chain
 		b.Terms = append(slices.Clone(b.Terms), calc.Weight{Name: "growth", C: 1})
@@ -286,19 +177,44 @@ func onOneTerm(causes []calc.Cause, acct *account, term int) []calc.Cause {
 	return out
 }
 
-// floatBudget is the budget of a gap with the shims of a fit.
+// floatBudget is the budget of a gap with the shims of a fit. A piece that lies where
+// it lay when the gap was measured directly is the same piece: what is not known of its
+// thickness acts once.
 func (j *job) floatBudget(known knowledge, fit Fit) calc.Budget {
-	b := known.budget
+	return j.withPacks(known.budget, fit.Packs)
+}
+
+// withPacks takes the pieces of packs off a budget.
+func (j *job) withPacks(b calc.Budget, packs []Pack) calc.Budget {
 	b.Terms, b.Causes = slices.Clone(b.Terms), slices.Clone(b.Causes)
-	for side, pack := range fit.Packs {
+	for _, pack := range packs {
 		for k, piece := range pack.Pieces {
-			b.Terms = append(b.Terms, calc.Weight{Name: fmt.Sprintf("shim %d on side %d", k+1, side+1), C: -1})
-			if half := j.plan.toleranceOf(piece); half > 0 {
-				b.Causes = append(b.Causes, flatCause(fmt.Sprintf("shim %d on side %d", k+1, side+1), half, []calc.Effect{{Term: len(b.Terms) - 1, By: 1}}))
-			}
+			b.Terms = append(b.Terms, calc.Weight{Name: pieceName(pack, k), C: -1})
+			addCause(&b, j.pieceCause(pack, k, piece, len(b.Terms)-1))
 		}
 	}
 	return b
+}
+
+// pieceName names a piece by size and seat.
+func pieceName(pack Pack, k int) string {
+	return fmt.Sprintf("shim %d of %s, %s", k+1, pack.Pieces[k], pack.Side)
+}
+
+func (j *job) pieceCause(pack Pack, k int, piece Number, term int) calc.Cause {
+	return flatCause(pieceName(pack, k), j.plan.toleranceOf(piece), []calc.Effect{{Term: term, By: 1}})
+}
+
+// addCause adds a cause to a budget, or what it does more to one that is there already.
+func addCause(b *calc.Budget, c calc.Cause) {
+	if c.U == 0 {
+		return
+	}
+	if i := slices.IndexFunc(b.Causes, func(o calc.Cause) bool { return o.Name == c.Name }); i >= 0 {
+		b.Causes[i].Effects = append(slices.Clone(b.Causes[i].Effects), c.Effects...)
+		return
+	}
+	b.Causes = append(b.Causes, c)
 }
 
 // bladesFor names the feelers to try on the check gap of a fit, of a usual set in
@@ -321,25 +237,6 @@ func bladesFor(f *Fit) error {
 		f.Stops = &n
 	}
 	return nil
-}
-
-// choose ranks the fits of the stock. Once the check gap has been read the first
-// side's pack is in: it stays if that comes out as well.
-func (j *job) choose(ch *Chain, known knowledge) (calc.LikelyFits, error) {
-	p := j.likelyProblem(ch, known.uncertainty.Estimate(known.value))
-	free, err := j.method.LikelyFits(p, fitsKept)
-	pack := j.fitted[j.plan.chain(ch.Name)]
-	if err != nil || known.evidence == nil || pack == nil || len(free.Best) == 0 {
-		return free, err
-	}
-	p.Sides[0].Exactly = decimal.NewNullDecimal(pack.Total.Decimal)
-	kept, err := j.method.LikelyFits(p, fitsKept)
-	if err != nil || len(kept.Best) == 0 || kept.Best[0].Conformity.Outcome > free.Best[0].Conformity.Outcome ||
-		(kept.Best[0].Conformity.Outcome != calc.ShownInside && kept.Best[0].Conformity.Inside < free.Best[0].Conformity.Inside-0.01) {
-		return free, nil
-	}
-	kept.Possible = free.Possible
-	return kept, nil
 }
 
 // likelyFit shows a fit with its uncertainty.

@@ -72,6 +72,8 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.check(c)
 	case Confirm:
 		return Receipt{}, t.confirm(j, c)
+	case Fitting:
+		return Receipt{}, t.fitted(j, c)
 	case End:
 		return Receipt{}, t.end(j, c)
 	}
@@ -93,6 +95,7 @@ func checkWords(c Command) *Refusal {
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
 		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
+		{"chain", c.Chain},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
@@ -416,6 +419,8 @@ func (t *turn) strike(j *job, c Command) *Refusal {
 	case f.seq == j.held:
 		t.add(HeldDecided{Reading: f.seq, Why: Reason{"set aside", map[string]string{"step": f.taken.Step, "before": j.plan.Steps[j.beforeOf(i)].Name, "reason": c.Reason}}})
 		return nil
+	case f.fell != nil:
+		return refuse("fell out", fmt.Sprintf("reading %d does not count any more: it was made before something was changed", c.Reading), "there is nothing to strike out")
 	case f.step < 0:
 		return refuse("not filed", fmt.Sprintf("reading %d does not count: it was ruled %s", c.Reading, f.taken.Ruling), "there is nothing to strike out")
 	}

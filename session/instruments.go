@@ -54,7 +54,7 @@ func (j *job) instrumentOf(step int) *Profile {
 	use := j.plan.Steps[step].Use
 	for i := range j.readings {
 		f := &j.readings[i]
-		if f.step != step || f.struck != "" || f.profile < 0 {
+		if f.step != step || !f.counts() || f.profile < 0 {
 			continue
 		}
 		p := &j.profiles[f.profile]

@@ -286,5 +286,5 @@ func TestTheMessagesOfARealJobKeepToTheirSchemas(t *testing.T) {
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.35"})
 	r.press("caliper-1", "52.54")
 	look()
-	require.NotNil(t, r.bench.Snapshot().Advice[0].Evidence)
+	require.NotEmpty(t, r.bench.Snapshot().Advice[0].Evidence)
 }

@@ -43,7 +43,7 @@ type Bearing struct {
 	Name   string  `toml:"name" strict:"required,unique" example:"pump-bearing" json:"name"`
 	Step   string  `toml:"step" strict:"required" example:"pump-depth" json:"step"`                                                                             // the depth that was measured to its ring
 	Held   string  `toml:"held" strict:"required,oneof=towards the joint|away from the joint|in the middle|not held" example:"away from the joint" json:"held"` // its ring, while it was measured
-	Slides bool    `toml:"slides_on_journal" json:"slides_on_journal"`
+	Slides *bool   `toml:"slides_on_journal" json:"slides_on_journal,omitempty"`                                                                                // its ring, so that a shaft can leave it; taken for granted if not given
 	Play   *Number `toml:"play" example:"0.06" json:"play_mm"`
 	PlayU  *Number `toml:"play_u" example:"0.01" json:"play_u_mm"` // its standard uncertainty
 }
@@ -100,6 +100,10 @@ type Step struct {
 	OnCommand  bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
 	Caution    string   `toml:"caution" json:"-"`                                     // one; it becomes the first of Cautions
 	Cautions   []string `toml:"cautions" json:"cautions,omitempty"`
+	// Play says of a step that measures a float directly whether that takes up the
+	// axial play of the bearings. A dial indicator takes it up if nothing is said, for
+	// the shaft is pushed and pulled; of anything else it is not known then.
+	Play string `toml:"bearing_play" strict:"oneof=taken up|not taken up" json:"bearing_play,omitempty"`
 	// Reference makes the step a check of its instrument: 0 for closed jaws or a
 	// foot on a flat, else the length of a gauge block. What the instrument shows
 	// above it is its error, and is taken off its other readings of that use.
@@ -119,6 +123,10 @@ type Chain struct {
 	Sides []Side  `toml:"side" json:"sides"`
 	Split string  `toml:"split" strict:"oneof=even|first fixed|free" json:"split,omitempty"` // even if not given
 	Check string  `toml:"check" json:"check,omitempty"`                                      // the step that measures the check gap
+	// Trial measures the end float with a known pack, gasket and torque, where the
+	// dimensions alone do not show it inside; Built measures that of the built engine.
+	Trial string `toml:"trial" json:"trial,omitempty"`
+	Built string `toml:"built" json:"built,omitempty"`
 }
 
 // A Term is one dimension of a chain: a step's value, or a value given.

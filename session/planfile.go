@@ -417,16 +417,37 @@ func (c *planCheck) chain(i int) {
 		sound = c.term(i, j) && sound
 	}
 	c.sides(i)
-	if ch.Check != "" {
-		if at := c.plan.step(ch.Check); at < 0 {
-			c.noStep(ch.Check, "chain", i, "check")
-		} else if c.notMeasured(at, "chain", i, "check") {
-		} else if ch.uses(ch.Check) {
-			c.wrong(fmt.Sprintf("step %q cannot check the chain it is a term of", ch.Check), "measure the check gap in a step of its own", "chain", i, "check")
-		}
-	}
+	c.directSteps(i)
 	if sound && len(c.problems) == 0 {
 		c.reachable(i)
+	}
+}
+
+// directSteps checks the steps that measure a chain directly.
+func (c *planCheck) directSteps(i int) {
+	ch := &c.plan.Chains[i]
+	for w, key := range [ways]string{"check", "trial", "built"} {
+		name := [ways]string{ch.Check, ch.Trial, ch.Built}[w]
+		if name == "" {
+			continue
+		}
+		step := c.plan.step(name)
+		if step < 0 {
+			c.noStep(name, "chain", i, key)
+			continue
+		}
+		if c.notMeasured(step, "chain", i, key) {
+			continue
+		}
+		if ch.uses(name) {
+			c.wrong(fmt.Sprintf("step %q cannot check the chain it is a term of", name), fmt.Sprintf("measure the %s in a step of its own", way(w)), "chain", i, key)
+		}
+		if at, first := c.plan.direct(step); at != i || first != way(w) {
+			c.wrong(fmt.Sprintf("step %q measures chain %q directly already", name, c.plan.Chains[at].Name), "give each direct measurement a step of its own", "chain", i, key)
+		}
+	}
+	if ch.Check != "" && len(ch.Sides) == 1 {
+		c.wrong(fmt.Sprintf("chain %q has one side only, so there is no gap to check with the first side fitted", ch.Name), "leave check out; a trial build can measure it", "chain", i, "check")
 	}
 }
 

@@ -33,7 +33,7 @@ type Prospect struct {
 func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) {
 	j := newJob(m, Entry{At: time.Unix(0, 0)}, Began{}, plan)
 	for i := range plan.Steps {
-		if j.isCheck(i) || !plan.Steps[i].Kind.measures() {
+		if chain, _ := plan.direct(i); chain >= 0 || !plan.Steps[i].Kind.measures() {
 			continue // nothing is fitted yet, or there is nothing to measure
 		}
 		if err := j.pretend(i, profiles); err != nil {
@@ -49,11 +49,6 @@ func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) 
 		prospects = append(prospects, p)
 	}
 	return prospects, nil
-}
-
-// isCheck tells whether a step measures the check gap of a chain.
-func (j *job) isCheck(step int) bool {
-	return slices.ContainsFunc(j.plan.Chains, func(ch Chain) bool { return ch.Check == j.plan.Steps[step].Name })
 }
 
 // pretend files repeats in the middle of a step's range.

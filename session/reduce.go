@@ -35,6 +35,10 @@ func (j *job) reduce(step int) error {
 	return nil
 }
 
+// counts tells whether a filed reading takes part: nobody struck it out, and what it
+// was measured on is still there.
+func (f *filed) counts() bool { return f.struck == "" && f.fell == nil }
+
 // reduceRule is how the plan wants a step worked out.
 func (j *job) reduceRule(step int) (calc.ReduceRule, error) {
 	governs, err := calc.ParseGoverns(j.plan.Steps[step].Governs)
@@ -54,7 +58,7 @@ func (j *job) repeats(step int) ([]calc.Repeat, []int) {
 	var index []int
 	for i := range j.readings {
 		f := &j.readings[i]
-		if f.step == step && f.struck == "" {
+		if f.step == step && f.counts() {
 			repeats = append(repeats, calc.Repeat{Place: f.place, Value: f.taken.Value.Decimal})
 			index = append(index, i)
 		}
@@ -68,7 +72,7 @@ func (j *job) scatter(step int) calc.Scatter {
 	var s calc.Scatter
 	for i := range j.readings {
 		f := &j.readings[i]
-		if f.step != step || f.struck != "" {
+		if f.step != step || !f.counts() {
 			continue
 		}
 		if d := f.taken.Resolution; d != nil && d.GreaterThan(s.Resolution) {

@@ -87,7 +87,10 @@ type rig struct {
 	clock *fakeClock
 	log   *memoryLog
 	bench *Bench
+	more  []Profile // beside testProfiles
 }
+
+func (r *rig) profiles() []Profile { return append(testProfiles(), r.more...) }
 
 func mm(text string) Number {
 	n, err := ParseNumber(text)
@@ -115,9 +118,9 @@ func testProfiles() []Profile {
 	}
 }
 
-func newRig(t *testing.T) *rig {
+func newRig(t *testing.T, more ...Profile) *rig {
 	t.Helper()
-	r := &rig{t: t, clock: &fakeClock{wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}, log: &memoryLog{}}
+	r := &rig{t: t, clock: &fakeClock{wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}, log: &memoryLog{}, more: more}
 	r.start()
 	return r
 }
@@ -128,7 +131,7 @@ func (r *rig) start() {
 	r.t.Helper()
 	bench, err := NewBench(Config{
 		Name: "bench-1", Software: "test", Settings: Settings{Bounce: 700 * time.Millisecond},
-		Profiles: testProfiles(), Method: theMethod, Clock: r.clock, Log: r.log,
+		Profiles: r.profiles(), Method: theMethod, Clock: r.clock, Log: r.log,
 	}, r.log.replay(-1))
 	require.NoError(r.t, err)
 	r.bench = bench
@@ -176,7 +179,7 @@ func (r *rig) press(instrument, value string) Receipt {
 func (r *rig) pressNow(instrument, value string) Receipt {
 	r.t.Helper()
 	kind := Kind("unknown")
-	for _, p := range testProfiles() {
+	for _, p := range r.profiles() {
 		if p.Name == instrument {
 			kind = p.Kind
 		}

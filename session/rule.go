@@ -316,16 +316,41 @@ func (j *job) stepClosed(step int, command bool) StepClosed {
 
 // openNext opens the first step that is not closed, or none. What is put off comes last.
 func (t *turn) openNext() {
-	j := t.state.job
-	i := slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed && !s.putOff() })
-	if i < 0 {
-		i = slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed })
+	for {
+		j := t.state.job
+		i := slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed && !s.putOff() })
+		if i < 0 {
+			i = slices.IndexFunc(j.steps, func(s stepState) bool { return !s.closed })
+		}
+		if i < 0 {
+			t.add(Opened{})
+			return
+		}
+		why := j.needless(i)
+		if why == nil {
+			t.add(Opened{j.plan.Steps[i].Name, firstOpen(j.steps[i].places)})
+			return
+		}
+		t.add(Skipped{j.plan.Steps[i].Name, *why})
+		if t.err != nil {
+			return
+		}
 	}
-	if i < 0 {
-		t.add(Opened{})
-		return
+}
+
+// needless says why a step need not be done: a trial build where the float is shown
+// inside without it. It can be gone to all the same.
+func (j *job) needless(step int) *Reason {
+	chain, w := j.plan.direct(step)
+	if chain < 0 || w != trialBuild || j.steps[step].reduction != nil {
+		return nil
 	}
-	t.add(Opened{j.plan.Steps[i].Name, firstOpen(j.steps[i].places)})
+	a, err := j.advise(chain)
+	if err != nil || a.State != Final || a.Best == nil || a.Best.Outcome != calc.ShownInside.String() {
+		return nil
+	}
+	why := reason("shown without a trial build", "chain", a.Chain)
+	return &why
 }
 
 func firstOpen(closed []bool) int {

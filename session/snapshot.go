@@ -80,11 +80,13 @@ type StepView struct {
 	Active     bool        `json:"active,omitempty"`
 	Closed     bool        `json:"closed,omitempty"`
 	OnCommand  bool        `json:"closes_on_command,omitempty"`
+	Skipped    *Reason     `json:"skipped,omitempty"` // why it need not be done
 	Unsettled  bool        `json:"unsettled,omitempty"`
 	Value      *Number     `json:"value_mm,omitempty"`          // of the counted readings, bar subtracted
 	WithAll    *Number     `json:"value_with_all_mm,omitempty"` // with those left out
 	Bar        *Number     `json:"bar_mm,omitempty"`            // what was subtracted
 	Places     []PlaceView `json:"places"`
+	Packs      []Pack      `json:"packs,omitempty"` // of a direct measurement: what has to be in while it is made, or was
 	Findings   []Reason    `json:"findings,omitempty"`
 
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
@@ -125,6 +127,7 @@ type ReadingView struct {
 	Standing   Standing     `json:"standing,omitempty"` // empty if it is not filed
 	Outlier    *OutlierView `json:"outlier,omitempty"`
 	Struck     string       `json:"struck_reason,omitempty"`
+	Fell       *Reason      `json:"fell_out,omitempty"` // why it does not count any more though nobody struck it out
 }
 
 // An OutlierView is the outlier test of a reading: its deviation from the median
@@ -164,17 +167,21 @@ type Advice struct {
 	Uncertainty string      `json:"uncertainty"` // "evaluated", or "not evaluated" while there is no gap
 
 	// The rest is there once there is a gap.
-	Corrections  []Correction  `json:"corrections,omitempty"`   // known errors that were taken off
-	Budget       *BudgetView   `json:"budget,omitempty"`        // of the gap
-	Barred       []Reason      `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
-	Assumed      []Reason      `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent
-	Limits       []string      `json:"limits,omitempty"`        // what keeps the best fit from being shown inside: "stock", "measurement"
-	Drawn        *DrawnView    `json:"monte_carlo,omitempty"`   // asked for offline
-	Change       *Number       `json:"change_mm,omitempty"`     // with limit "stock": how much thicker a total would hit the aim
-	Next         []NextAct     `json:"next,omitempty"`          // what would make it surer, cheapest first
-	Evidence     *EvidenceView `json:"evidence,omitempty"`      // a direct measurement of the gap
-	WarmFloat    *Number       `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
-	WarmExpanded *Number       `json:"warm_expanded_mm,omitempty"`
+	Corrections  []Correction   `json:"corrections,omitempty"`   // known errors that were taken off
+	Budget       *BudgetView    `json:"budget,omitempty"`        // of the gap
+	Barred       []Reason       `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
+	Assumed      []Reason       `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent
+	Limits       []string       `json:"limits,omitempty"`        // what keeps the best fit from being shown inside: "stock", "measurement"
+	Drawn        *DrawnView     `json:"monte_carlo,omitempty"`   // asked for offline
+	Change       *Number        `json:"change_mm,omitempty"`     // with limit "stock": how much thicker a total would hit the aim
+	Next         []NextAct      `json:"next,omitempty"`          // what would make it surer, cheapest first
+	Evidence     []EvidenceView `json:"evidence,omitempty"`      // direct measurements of the gap, in the order in which they were joined
+	Keep         bool           `json:"keep,omitempty"`          // the best fit is what is in already
+	DialShows    *Number        `json:"dial_shows_mm,omitempty"` // what a dial shows of the best fit, with the play of the bearings
+	DialExpanded *Number        `json:"dial_expanded_mm,omitempty"`
+	Built        *BuiltView     `json:"built,omitempty"`         // the end float of the built engine
+	WarmFloat    *Number        `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
+	WarmExpanded *Number        `json:"warm_expanded_mm,omitempty"`
 }
 
 // An AdviceState says how far the measuring has come.
@@ -269,18 +276,41 @@ type NextAct struct {
 	AtBest   string  `json:"outcome_at_best"` // of a float in the middle of the window
 }
 
-// An EvidenceView is a direct measurement of the gap and how it agrees with the chain.
+// An EvidenceView is a direct measurement of the gap and how it agrees with what was
+// known before: the chain, and the evidence joined before it.
 type EvidenceView struct {
+	Way      string  `json:"way"` // "check gap" or "trial build"
 	Step     string  `json:"step"`
-	Found    Number  `json:"found_mm"`  // the check gap
-	Fitted   Number  `json:"fitted_mm"` // the first side's pack then
-	Gap      Number  `json:"gap_mm"`    // what it gives
+	Found    Number  `json:"found_mm"`          // the check gap, or the float
+	Packs    []Pack  `json:"packs"`             // what was in then
+	Fitted   Number  `json:"fitted_mm"`         // their total
+	Play     *Number `json:"play_mm,omitempty"` // play of the bearings in what was found, taken off
+	Gap      Number  `json:"gap_mm"`            // what it gives
 	Expanded Number  `json:"expanded_mm"`
-	Chain    Number  `json:"chain_gap_mm"` // what the chain alone gave
+	Chain    Number  `json:"chain_gap_mm"` // what was known before
 	En       float64 `json:"en"`
 	Compared bool    `json:"compared"` // with the chain; not if that lacks an input
 	Agrees   bool    `json:"agrees"`
 	Weight   float64 `json:"weight"` // in the gap that is advised from
+}
+
+// A BuiltView is the end float measured on the built engine. The decision rule judges
+// it by itself; how it agrees with what was expected never overrides that.
+type BuiltView struct {
+	Step      string  `json:"step"`
+	Found     Number  `json:"found_mm"`          // as read
+	Packs     []Pack  `json:"packs"`             // what is in
+	Play      *Number `json:"play_mm,omitempty"` // play of the bearings in it, taken off
+	Float     Number  `json:"end_float_mm"`
+	Expanded  Number  `json:"expanded_mm"`
+	Outcome   string  `json:"outcome"`
+	Chance    Chance  `json:"chance"`
+	Expected  Number  `json:"expected_mm"` // from what was known before
+	ExpectedU Number  `json:"expected_expanded_mm"`
+	En        float64 `json:"en"`
+	Compared  bool    `json:"compared"`
+	Agrees    bool    `json:"agrees"`
+	Change    *Number `json:"change_mm,omitempty"` // unless shown inside: how much thicker the packs would have to be in all to hit the aim
 }
 
 // A Pack is all shims on one side.

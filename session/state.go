@@ -75,7 +75,7 @@ type job struct {
 	warmth   []TemperatureTaken  // the latest of each part and of the shop
 	checks   []InstrumentChecked // made on command; only appended to
 	advice   []*Advice           // per chain; what the log last said
-	fitted   []*Pack             // per chain; the first side's pack as advised when its check gap was read
+	fitted   []fitting           // per chain
 	stale    bool                // something changed that advice depends on
 }
 
@@ -84,6 +84,7 @@ type stepState struct {
 	closed    bool
 	places    []bool // closed
 	confirmed *ConfirmedView
+	skipped   *Reason // why it need not be done
 	reduction *calc.Reduction
 }
 
@@ -103,7 +104,8 @@ type filed struct {
 	standing    Standing
 	verdict     calc.Verdict
 	struck      string
-	decided     string // of a held reading
+	fell        *Reason // why it fell out of the count though nobody struck it out
+	decided     string  // of a held reading
 }
 
 // NewState returns the state of an empty log.
@@ -205,7 +207,7 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 		step: -1, before: -1,
 		steps:  make([]stepState, len(plan.Steps)),
 		advice: make([]*Advice, len(plan.Chains)),
-		fitted: make([]*Pack, len(plan.Chains)),
+		fitted: make([]fitting, len(plan.Chains)),
 		stale:  true,
 	}
 	for i, step := range plan.Steps {
@@ -290,11 +292,7 @@ func (j *job) profileOf(instrument string) int {
 // file makes reading i count under a step and place.
 func (j *job) file(i, step, place int) error {
 	j.readings[i].step, j.readings[i].place = step, place
-	for k, ch := range j.plan.Chains {
-		if ch.Check == j.plan.Steps[step].Name && j.fitted[k] == nil && j.advice[k] != nil && j.advice[k].Best != nil {
-			j.fitted[k] = &j.advice[k].Best.Packs[0]
-		}
-	}
+	j.noteFitting(step)
 	if step == j.step {
 		j.fresh = false
 	}
@@ -317,6 +315,14 @@ func (j *job) apply(e Entry) error {
 		j.note(b)
 	case Confirmed:
 		return j.confirmed(e, b)
+	case Fitted:
+		return j.setFitted(b)
+	case Skipped:
+		step, err := j.stepPlace(b.Step, 0)
+		if err != nil {
+			return err
+		}
+		j.steps[step].closed, j.steps[step].skipped = true, &b.Why
 	case Moved:
 		return j.moveTo(e, b.Step, b.Place)
 	case PlaceClosed:
@@ -390,7 +396,7 @@ func (j *job) moveTo(e Entry, name string, place int) error {
 		return err
 	}
 	j.steps[step].closed, j.steps[step].places[place] = false, false
-	j.steps[step].confirmed = nil
+	j.steps[step].confirmed, j.steps[step].skipped = nil, nil
 	j.stale = true
 	return nil
 }

@@ -186,7 +186,7 @@ func TestARepeatedCheckGapDoesNotRunAway(t *testing.T) {
 	}
 	again := r.bench.Snapshot().Advice[0]
 	require.Equal(t, first.Gap, again.Gap, "the same answer with the same pack is the same gap")
-	require.Equal(t, fitted, again.Evidence.Fitted)
+	require.Equal(t, fitted, again.Evidence[0].Fitted)
 	require.Equal(t, fitted, again.Best.Packs[0].Total, "what is fitted stays where it comes out as well")
 }
 
@@ -196,7 +196,7 @@ func TestOfSeveralFeelersTheLastIsMeant(t *testing.T) {
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.10", Stops: "0.50"})
 	r.do(Command{Do: Back})
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.32", Stops: "0.33"})
-	require.True(t, r.bench.Snapshot().Advice[0].Evidence.Found.Equal(mm("0.325").Decimal))
+	require.True(t, r.bench.Snapshot().Advice[0].Evidence[0].Found.Equal(mm("0.325").Decimal))
 }
 
 func TestATemperatureChangesNoReadingMadeBefore(t *testing.T) {
@@ -214,10 +214,10 @@ func TestAGapByFeelerAloneIsNotShownWithoutThePlay(t *testing.T) {
 	measureGasket(r)
 	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.33", Stops: "0.34"})
 	a := r.bench.Snapshot().Advice[0]
-	require.NotNil(t, a.Evidence, "%+v", a.Findings)
+	require.Len(t, a.Evidence, 1, "%+v", a.Findings)
 	require.Equal(t, "not shown", a.Best.Outcome)
-	require.False(t, a.Evidence.Compared)
-	require.Zero(t, a.Evidence.En)
+	require.False(t, a.Evidence[0].Compared)
+	require.Zero(t, a.Evidence[0].En)
 }
 
 func TestEveryBarBars(t *testing.T) {

@@ -72,6 +72,7 @@ func (j *job) stepView(i int) StepView {
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: append(j.findings(i), j.kindFindings(i)...),
 		Confirmed: s.confirmed,
+		Skipped:   s.skipped, Packs: j.packsFor(i),
 	}
 	if s.reduction != nil {
 		v.Unsettled = s.reduction.Unsettled
@@ -119,7 +120,7 @@ func (f *filed) view() ReadingView {
 	v := ReadingView{
 		Seq: f.seq, Time: f.at, Job: f.job, Instrument: t.Instrument, Kind: t.Kind, Text: t.Text, Unit: t.Unit,
 		Typed: t.Typed, Feeler: t.Feeler, Fault: t.Fault, Raw: t.Raw, Operator: f.operator, Door: f.door,
-		Ruling: t.Ruling, Why: t.Why, Decided: f.decided, Standing: f.standing, Struck: f.struck,
+		Ruling: t.Ruling, Why: t.Why, Decided: f.decided, Standing: f.standing, Struck: f.struck, Fell: f.fell,
 	}
 	if t.Fault == nil {
 		value := t.Value

@@ -127,8 +127,8 @@ type row struct {
 // row goes to the row's place and enters its value.
 func (t *turn) row(r row) error {
 	j := t.state.job
-	if j.isCheck(r.step) {
-		t.advise() // the check gap is read with what is advised by now
+	if chain, _ := j.plan.direct(r.step); chain >= 0 {
+		t.advise() // what is measured directly is measured with what is advised by now
 	}
 	if j.step != r.step || j.place != r.place {
 		t.add(Moved{"place", j.plan.Steps[r.step].Name, r.place})

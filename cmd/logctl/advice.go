@@ -100,9 +100,12 @@ func (p *page) terms(a session.Advice) {
 	if a.Gap != nil {
 		gap = wording.Decimals(*a.Gap)
 	}
-	if e := a.Evidence; e != nil {
-		rows = append(rows, []string{"=", wording.Decimals(e.Chain), "gap by the chain"},
-			[]string{"", wording.Decimals(e.Gap), "gap by the check gap"}, []string{"", gap, "gap taken"})
+	if len(a.Evidence) > 0 {
+		rows = append(rows, []string{"=", wording.Decimals(a.Evidence[0].Chain), "gap by the chain"})
+		for _, e := range a.Evidence {
+			rows = append(rows, []string{"", wording.Decimals(e.Gap), "gap by the " + e.Way})
+		}
+		rows = append(rows, []string{"", gap, "gap taken"})
 	} else {
 		rows = append(rows, []string{"=", gap, "gap"})
 	}

@@ -172,6 +172,17 @@ func (t *teller) around(e session.Entry) {
 			of = "the shop"
 		}
 		t.say(kind, fmt.Sprintf("%s noted that %s is at %s degrees Celsius (standard uncertainty %s).", t.who(), of, b.Celsius, b.U))
+	case session.Fitted:
+		how := "noted what is fitted"
+		switch {
+		case b.Correction:
+			how = "corrected what had been fitted"
+		case b.Advised:
+			how = "fitted as advised"
+		}
+		t.say(kind, fmt.Sprintf("%s %s: %s.", t.who(), how, wording.Fit(session.Fit{Packs: b.Packs})))
+	case session.Skipped:
+		t.say(kind, fmt.Sprintf("The step %s was passed over: %s.", b.Step, wording.Reason(b.Why)))
 	case session.Started:
 		t.say(kind, fmt.Sprintf("The daemon was started again (run %d, %s, method %s); the job goes on where it was.", e.Run, b.Software, b.Method))
 		t.lost = map[string]bool{}

@@ -177,6 +177,15 @@ func fitted(a session.Advice) [][]string {
 	if a.CheckFound != nil {
 		rows = append(rows, []string{"found", wording.Decimals(*a.CheckFound) + " mm"})
 	}
+	for _, e := range a.Evidence {
+		if e.Way == "trial build" {
+			rows = append(rows, []string{e.Way, wording.Decimals(e.Found) + " mm with " + wording.Fit(session.Fit{Packs: e.Packs})})
+		}
+	}
+	if b := a.Built; b != nil {
+		rows = append(rows, []string{"built engine", plusMinus(wording.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})) + ", " + b.Outcome},
+			[]string{"fitted", wording.Fit(session.Fit{Packs: b.Packs})})
+	}
 	return rows
 }
 

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 
+	"github.com/shopspring/decimal"
+
 	"shimwright/session"
 )
 
@@ -22,9 +24,13 @@ func Headline(a session.Advice) string {
 		return title(a) + ": no advice yet; " + waitingFor(a) + "."
 	case a.Best == nil:
 		return title(a) + ": no combination in the stock fits."
+	case a.Built != nil:
+		return builtEngine(a)
 	}
 	begin := "Fit " + Fit(*a.Best)
 	switch {
+	case a.Best.Inside && a.Keep:
+		begin = "Keep what is in: " + Fit(*a.Best)
 	case !a.Best.Inside:
 		begin = "No combination in the stock comes inside the window " + Window(a) + ". The nearest: fit " + Fit(*a.Best)
 	case a.State != session.Final:
@@ -136,8 +142,14 @@ func Why(a session.Advice) string {
 		say(limits(a))
 		say(wanted(a))
 		say(next(a))
+		say(asExpected(a))
 		say(checkGap(a))
-		say(evidence(a))
+		say(dial(a))
+		for _, e := range a.Evidence {
+			say(found(e))
+			say(evidence(e))
+		}
+		say(again(a))
 		say(warm(a))
 		say(choice(a))
 	}
@@ -263,15 +275,84 @@ func checkGap(a session.Advice) string {
 	if len(first.Pieces) == 0 {
 		text = "With nothing fitted yet, find a check gap of " + mm(a.Best.CheckGap)
 	}
-	if e := a.Evidence; e != nil {
-		expected := session.Num(e.Chain.Sub(e.Fitted.Decimal))
-		text = fmt.Sprintf("With %s on the %s a check gap of %s was found", mm(e.Fitted), first.Side, mm(e.Found))
-		if e.Compared {
-			text += ", where the chain expects " + mm(expected)
-		}
-		return text + "."
+	if len(a.Evidence) > 0 {
+		return ""
 	}
 	return text + blades(*a.Best) + "."
+}
+
+// found says what a direct measurement found, and what was expected.
+func found(e session.EvidenceView) string {
+	text := fmt.Sprintf("With %s a %s of %s was found", packs(e.Packs), e.Way, mm(e.Found))
+	if e.Way == "trial build" {
+		text = fmt.Sprintf("The trial build with %s showed %s of float", packs(e.Packs), mm(e.Found))
+	}
+	if e.Play != nil {
+		text += ", " + mm(*e.Play) + " of it play of the bearings"
+	}
+	if e.Compared {
+		text += ", where " + mm(session.Num(e.Chain.Sub(e.Fitted.Decimal).Add(play(e.Play)))) + " was expected"
+	}
+	return text + "."
+}
+
+func play(n *session.Number) decimal.Decimal {
+	if n == nil {
+		return decimal.Zero
+	}
+	return n.Decimal
+}
+
+func packs(all []session.Pack) string { return Fit(session.Fit{Packs: all}) }
+
+// dial says what a dial indicator will show of the best fit.
+func dial(a session.Advice) string {
+	if a.DialShows == nil || a.Built != nil || a.Keep {
+		return ""
+	}
+	return "A dial indicator, the shaft pushed and pulled, should then show " + Float(session.Fit{EndFloat: *a.DialShows, Expanded: a.DialExpanded}) + ", the play of the bearings included."
+}
+
+// builtEngine says what the decision rule says of the engine as it is built.
+func builtEngine(a session.Advice) string {
+	b := a.Built
+	text := "The built engine has an end float of " + Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded}) + ". "
+	switch b.Outcome {
+	case "shown inside":
+		return text + "It is shown inside the window " + Window(a) + ": the risk that it is outside is " + Odds(1-b.Chance.Inside) + "."
+	case "shown outside":
+		text += "It is shown outside the window " + Window(a) + ": take it apart again."
+	default:
+		text += "That is not shown inside the window " + Window(a) + ": the risk that it is outside is " + Odds(1-b.Chance.Inside) + ", " + whichWay(b.Chance) + "."
+	}
+	if b.Change != nil && !b.Change.RoundBank(mostDecimals).IsZero() {
+		text += " Packs " + thicker(*b.Change) + " in all would hit the aim of " + mm(a.Aim) + "."
+	}
+	return text
+}
+
+func thicker(change session.Number) string {
+	if change.IsNegative() {
+		return "thinner by " + mm(session.Num(change.Neg()))
+	}
+	return "thicker by " + mm(change)
+}
+
+// asExpected says how the built engine agrees with what was expected of it.
+func asExpected(a session.Advice) string {
+	b := a.Built
+	if b == nil {
+		return ""
+	}
+	text := fmt.Sprintf("It was built with %s; the float was read as %s", packs(b.Packs), mm(b.Found))
+	if b.Play != nil {
+		text += ", " + mm(*b.Play) + " of it play of the bearings"
+	}
+	text += ". From what was measured before, " + Float(session.Fit{EndFloat: b.Expected, Expanded: &b.ExpectedU}) + " was to be expected"
+	if b.Compared && b.Agrees {
+		text += fmt.Sprintf(", and the two agree (E_n %.2f)", b.En)
+	}
+	return text + "."
 }
 
 // blades says which feelers to try.
@@ -410,24 +491,31 @@ func actText(code string) string {
 		return "check {instrument} ({use}) on a gauge block near the length"
 	case "check gap by feeler":
 		return "fit the first side and find the check gap with feelers"
+	case "trial build again":
+		return "build it with these packs and measure the float again"
 	case "trial build":
 		return "build it on trial with a known pack and measure the float with a dial indicator"
 	}
 	return ""
 }
 
-// evidence says how a direct measurement agrees with the chain.
-func evidence(a session.Advice) string {
-	e := a.Evidence
+// evidence says how a direct measurement agrees with what was known before.
+func evidence(e session.EvidenceView) string {
 	switch {
-	case e == nil:
-		return ""
 	case !e.Compared:
-		return "The check gap alone is taken, since the chain lacks an input."
+		return "The " + e.Way + " alone is taken, since the chain lacks an input."
 	case e.Agrees:
-		return fmt.Sprintf("The check gap agrees with the chain (E_n %.2f), and both are combined.", e.En)
+		return fmt.Sprintf("The %s agrees with the chain (E_n %.2f), and both are combined.", e.Way, e.En)
 	}
-	return "The check gap alone is taken, and one of the two is wrong."
+	return "The " + e.Way + " alone is taken, and one of the two is wrong."
+}
+
+// again says what to do when a trial build showed that other packs are wanted.
+func again(a session.Advice) string {
+	if n := len(a.Evidence); n == 0 || a.Evidence[n-1].Way != "trial build" || a.Keep || a.Best == nil || a.Built != nil {
+		return ""
+	}
+	return "Change the packs, say so (fitted), and measure the float again."
 }
 
 func warm(a session.Advice) string {

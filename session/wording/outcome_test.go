@@ -69,20 +69,39 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			a.Barred = []session.Reason{{Code: "limit not stated", Params: map[string]string{"instrument": "depth-1", "use": "depth"}}}
 		}, "because the profile of depth-1 states no permissible error for its use depth."},
 		{"check gap agrees", func(a *session.Advice) {
-			a.Evidence = &session.EvidenceView{Compared: true, Agrees: true, En: 0.42, Gap: num(t, "0.7"), Chain: num(t, "0.69"), Found: num(t, "0.35"), Fitted: num(t, "0.35")}
-			a.CheckFound = &a.Evidence.Found
+			a.Evidence = []session.EvidenceView{{Way: "check gap", Compared: true, Agrees: true, En: 0.42, Gap: num(t, "0.7"), Chain: num(t, "0.69"), Found: num(t, "0.35"), Fitted: num(t, "0.35"), Packs: firstPack(t, "0.35")}}
+			a.CheckFound = &a.Evidence[0].Found
 		}, "The check gap agrees with the chain (E_n 0.42), and both are combined."},
 		{"check gap at odds", func(a *session.Advice) {
-			a.Evidence = &session.EvidenceView{Compared: true, En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}
+			a.Evidence = []session.EvidenceView{{Way: "check gap", Compared: true, En: -1.84, Gap: num(t, "0.9"), Chain: num(t, "0.69")}}
 		}, "The check gap alone is taken, and one of the two is wrong."},
 		{"blades", func(a *session.Advice) { a.Best.Passes, a.Best.Stops = ptr(t, "0.30"), ptr(t, "0.40") }, "find a check gap of 0.345 mm: a feeler of 0.30 mm should pass and one of 0.40 should not."},
 		{"a blade that stops", func(a *session.Advice) { a.Best.Stops = ptr(t, "0.40") }, "0.345 mm: a feeler of 0.40 mm should not pass."},
 		{"a blade that passes", func(a *session.Advice) { a.Best.Passes = ptr(t, "0.30") }, "0.345 mm: a feeler of 0.30 mm should pass."},
-		{"check gap beside a chain that lacks an input", func(a *session.Advice) { a.Evidence = &session.EvidenceView{Gap: num(t, "0.9")} }, "The check gap alone is taken, since the chain lacks an input."},
+		{"check gap beside a chain that lacks an input", func(a *session.Advice) { a.Evidence = []session.EvidenceView{{Way: "check gap", Gap: num(t, "0.9")}} }, "The check gap alone is taken, since the chain lacks an input."},
 		{"what was found, with what", func(a *session.Advice) {
-			a.Evidence = &session.EvidenceView{Compared: true, Agrees: true, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Chain: num(t, "0.55")}
-			a.CheckFound = &a.Evidence.Found
-		}, "With 0.25 mm on the pump side a check gap of 0.275 mm was found, where the chain expects 0.30 mm."},
+			a.Evidence = []session.EvidenceView{{Way: "check gap", Compared: true, Agrees: true, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Chain: num(t, "0.55"), Packs: firstPack(t, "0.25")}}
+			a.CheckFound = &a.Evidence[0].Found
+		}, "With 0.25 mm on the pump side a check gap of 0.275 mm was found, where 0.30 mm was expected."},
+		{"a trial build", func(a *session.Advice) {
+			a.Evidence = []session.EvidenceView{{Way: "trial build", Compared: true, Agrees: true, En: 0.2, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Play: ptr(t, "0.04"), Chain: num(t, "0.50"), Packs: firstPack(t, "0.25")}}
+		}, "The trial build with 0.25 mm on the pump side showed 0.275 mm of float, 0.04 mm of it play of the bearings, where 0.29 mm was expected. The trial build agrees with the chain (E_n 0.20), and both are combined. Change the packs, say so (fitted), and measure the float again."},
+		{"a trial build whose packs stay", func(a *session.Advice) {
+			a.Keep, a.Evidence = true, []session.EvidenceView{{Way: "trial build", Found: num(t, "0.275"), Packs: firstPack(t, "0.25")}}
+		}, "Keep what is in: 0.25 + 0.10 mm on the pump side"},
+		{"what a dial will show", func(a *session.Advice) { a.DialShows, a.DialExpanded = ptr(t, "0.185"), ptr(t, "0.05") }, "A dial indicator, the shaft pushed and pulled, should then show 0.18 +/- 0.05 mm, the play of the bearings included."},
+		{"built inside", func(a *session.Advice) {
+			a.Built = &session.BuiltView{Outcome: "shown inside", Float: num(t, "0.14"), Expanded: num(t, "0.02"), Chance: session.Chance{Inside: 0.999}, Found: num(t, "0.18"), Play: ptr(t, "0.04"), Packs: firstPack(t, "0.25"), Expected: num(t, "0.145"), ExpectedU: num(t, "0.042"), Compared: true, Agrees: true, En: -0.11}
+		}, "The built engine has an end float of 0.14 +/- 0.02 mm. It is shown inside the window 0.08 to 0.20 mm: the risk that it is outside is about 1 in 1000."},
+		{"built as expected", func(a *session.Advice) {
+			a.Built = &session.BuiltView{Outcome: "shown inside", Found: num(t, "0.18"), Play: ptr(t, "0.04"), Packs: firstPack(t, "0.25"), Expected: num(t, "0.145"), ExpectedU: num(t, "0.042"), Compared: true, Agrees: true, En: -0.11}
+		}, "It was built with 0.25 mm on the pump side; the float was read as 0.18 mm, 0.04 mm of it play of the bearings. From what was measured before, 0.145 +/- 0.042 mm was to be expected, and the two agree (E_n -0.11)."},
+		{"built too loose", func(a *session.Advice) {
+			a.Built = &session.BuiltView{Outcome: "shown outside", Float: num(t, "0.30"), Expanded: num(t, "0.02"), Change: ptr(t, "0.14")}
+		}, "It is shown outside the window 0.08 to 0.20 mm: take it apart again. Packs thicker by 0.14 mm in all would hit the aim of 0.14 mm."},
+		{"built, not shown", func(a *session.Advice) {
+			a.Built = &session.BuiltView{Outcome: "not shown", Float: num(t, "0.09"), Expanded: num(t, "0.02"), Change: ptr(t, "-0.05"), Chance: session.Chance{Inside: 0.8, TooTight: 0.2}}
+		}, "That is not shown inside the window 0.08 to 0.20 mm: the risk that it is outside is about 1 in 5, most likely too tight. Packs thinner by 0.05 mm in all would hit the aim of 0.14 mm."},
 		{"warm", func(a *session.Advice) { a.WarmFloat, a.WarmExpanded = ptr(t, "0.18"), ptr(t, "0.05") }, "At running temperature the float is about 0.18 +/- 0.05 mm."},
 		{"warm and clamped", func(a *session.Advice) { a.WarmFloat = ptr(t, "-0.02") }, "At running temperature the float is about -0.02 mm: below zero the shaft is clamped."},
 		{"no stock", func(a *session.Advice) { a.Best = nil }, "no combination in the stock fits."},
@@ -96,6 +115,10 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			assert.Contains(t, strings.ToLower(wording.Advice(a)), strings.ToLower(c.want))
 		})
 	}
+}
+
+func firstPack(t *testing.T, total string) []session.Pack {
+	return []session.Pack{{Side: "pump side", Pieces: []session.Number{num(t, total)}, Total: num(t, total)}}
 }
 
 func TestOdds(t *testing.T) {

@@ -52,8 +52,6 @@ func reasonText(code string) string {
 		return "an extra press; it went back to {step}"
 	case "set aside":
 		return "counted neither for {step} nor for {before}; restore it if it belongs to {step}"
-	case "restored by operator":
-		return "filed under {step} by the operator"
 	case "part warm":
 		return "{part} is at {celsius} degrees and the shop at {shop}; wait about {wait_minutes} minutes, note its temperature anew, then measure"
 	case "crush not stated":
@@ -64,8 +62,12 @@ func reasonText(code string) string {
 		return "the profile of {instrument} states no permissible error for its use {use}"
 	case "uncertainty not stated":
 		return "the plan gives {term} without its uncertainty"
+	case "pack changed":
+		return "it was made with other shims in"
+	case "shown without a trial build":
+		return "the float is shown inside without it"
 	case "check limit not stated":
-		return "the profile of {instrument}, which found the check gap, states no permissible error for its use {use}"
+		return "the profile of {instrument}, which measured it directly, states no permissible error for its use {use}"
 	case "instrument not known":
 		return "nobody knows with what {step} was measured"
 	case "step unsettled":
@@ -92,7 +94,7 @@ func findingText(code string) string {
 	case "repeats not independent":
 		return "{step:of}the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
 	case "chain and direct measurement disagree":
-		return "the chain gives a gap of {chain:mm} and the check gap {direct:mm}, further apart than their uncertainties allow (E_n {en}); look for a ring not seated, dirt under the gauge, a wrong gasket or shim"
+		return "the chain gives a gap of {chain:mm} and the {way} {direct:mm}, further apart than their uncertainties allow (E_n {en}); look for a ring not seated, dirt under the gauge, a wrong gasket or shim"
 	case "cannot be worked out":
 		return "no advice can be worked out ({why}); look at the plan, the stock and the profiles"
 	case "check not relied on":
@@ -103,12 +105,10 @@ func findingText(code string) string {
 		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
 	case "error beyond limit":
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
-	case "check gap differs":
-		return "the check gap lies between {passes:mm} and {stops:mm}, and {expected:mm} was to be found; measure again before fitting the rest"
 	case "not done":
 		return "{step} is not done ({note}); do it before the engine is handed over"
-	case "bar missing":
-		return "the thickness of the bar {bar} is not known; measure it first"
+	case "built engine and expectation disagree":
+		return "the built engine has {found:mm} and {expected:mm} was to be expected (E_n {en}); look for a wrong shim, a ring not seated, dirt on a face"
 	}
 	return ""
 }

@@ -83,6 +83,8 @@ func Note(r session.ReadingView) string {
 	switch {
 	case r.Standing == session.StruckOut && r.Struck != "":
 		return r.Struck
+	case r.Fell != nil:
+		return Reason(*r.Fell)
 	case r.Standing == session.LeftOut && r.Outlier != nil:
 		return Outlier(*r.Outlier)
 	case r.Standing == session.LeftOut:

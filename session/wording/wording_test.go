@@ -47,7 +47,8 @@ func TestReason(t *testing.T) {
 		{"may belong to step before", p("step", "case-depth", "before", "crank-width", "value", "44.32"), "it may be an extra press for crank-width, the step before; press again and it is decided"},
 		{"extra press", p("step", "crank-width"), "an extra press; it went back to crank-width"},
 		{"set aside", p("step", "case-depth", "before", "crank-width"), "counted neither for case-depth nor for crank-width; restore it if it belongs to case-depth"},
-		{"restored by operator", p("step", "case-depth"), "filed under case-depth by the operator"},
+		{"pack changed", nil, "it was made with other shims in"},
+		{"shown without a trial build", nil, "the float is shown inside without it"},
 		{"before the step", p("step", "case-depth"), "it came before case-depth was opened; measure again"},
 		{"unreadable", p("code", "no match", "detail", "12 bytes"), "the frame is not as the profile says (12 bytes); press again"},
 		{"unreadable", nil, "the frame cannot be read; press again"},
@@ -70,10 +71,9 @@ func TestFinding(t *testing.T) {
 		{"place unsettled", "place=1 step=bore", "bore: the repeats (place 2) do not agree; clean it and measure it again"},
 		{"place unsettled", "out=2 allowed=1", "the repeats do not agree; clean it and measure it again"},
 		{"repeats not independent", "lag=0.8 limit=0.6", "the repeats follow one another instead of scattering; set the instrument down anew for each"},
-		{"check gap differs", "passes=0.40 stops=0.45 expected=0.35 step=check-gap", "the check gap lies between 0.40 mm and 0.45 mm, and 0.35 mm was to be found; measure again before fitting the rest"},
-		{"bar missing", "bar=parallel", "the thickness of the bar parallel is not known; measure it first"},
+		{"built engine and expectation disagree", "found=0.31 expected=0.16 en=2.14", "the built engine has 0.31 mm and 0.16 mm was to be expected (E_n 2.14); look for a wrong shim, a ring not seated, dirt on a face"},
 		{"moon phase", "at=full", "moon phase (at full)"},
-		{"bar missing", "", "bar missing"},
+		{"known points disagree", "", "known points disagree"},
 	} {
 		r := session.Reason{Code: c.code, Params: map[string]string{}}
 		for _, pair := range strings.Fields(c.params) {
@@ -178,11 +178,11 @@ func TestAdvice(t *testing.T) {
 		},
 			"No combination in the stock comes inside the window 0.08 to 0.20 mm. The nearest: fit nothing on the pump side. Expect an end float of -0.01 mm cold, 0.09 mm too tight. The gap is -0.01 mm. Even without any shim it would be 0.15 mm tighter than the aim of 0.14 mm: no shim helps, look at the parts. It misses the aim of 0.14 mm by 0.15 mm. It is the only combination that the stock allows." + unsure},
 		"findings and left out": {func(a *session.Advice) {
-			a.Findings = []session.Reason{{Code: "bar missing", Params: map[string]string{"bar": "parallel"}}}
+			a.Findings = []session.Reason{{Code: "check not relied on", Params: map[string]string{"step": "caliper-zero", "instrument": "caliper-1"}}}
 			a.Aim = num(t, "0.145")
 			a.LeftOut, a.Others, a.Possible = []int64{12}, nil, 1
 		},
-			"Fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side. Expect an end float of 0.145 mm cold. The thickness of the bar parallel is not known; measure it first. The gap is 0.695 mm. With only the pump side fitted, find a check gap of 0.345 mm. It hits the aim of 0.145 mm. It is the only combination that the stock allows. Reading 12 was left out." + unsure},
+			"Fit 0.25 + 0.10 mm on the pump side and 0.20 mm on the flywheel side. Expect an end float of 0.145 mm cold. The check caliper-zero of caliper-1 is open or does not settle, and is not relied on; measure it again. The gap is 0.695 mm. With only the pump side fitted, find a check gap of 0.345 mm. It hits the aim of 0.145 mm. It is the only combination that the stock allows. Reading 12 was left out." + unsure},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := advice(t)

@@ -1,0 +1,92 @@
+package session
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/shopspring/decimal"
+)
+
+// fitted notes which packs are in: as advised, or as a person says.
+func (t *turn) fitted(j *job, c Command) *Refusal {
+	chain, no := j.chainFor(c.Chain)
+	if no != nil {
+		return no
+	}
+	ch := &j.plan.Chains[chain]
+	b := Fitted{Chain: ch.Name, Advised: len(c.Packs) == 0, Correction: c.Correction}
+	if b.Advised {
+		a := j.advice[chain]
+		if a == nil || a.Best == nil {
+			return refuse("nothing advised", fmt.Sprintf("nothing has been advised yet for %q", ch.Name), "say what is in: a side and its pieces", "chain", ch.Name)
+		}
+		b.Packs = a.Best.Packs
+	}
+	for _, said := range c.Packs {
+		pack, no := j.pack(ch, said)
+		if no != nil {
+			return no
+		}
+		b.Packs = append(b.Packs, pack)
+	}
+	t.add(b)
+	t.by("", FromBench)
+	if j.step < 0 && !j.allClosed() {
+		t.openNext()
+	}
+	return nil
+}
+
+// chainFor finds the named chain with sides for shims, or the only one.
+func (j *job) chainFor(name string) (int, *Refusal) {
+	var names []string
+	last := -1
+	for i, ch := range j.plan.Chains {
+		if len(ch.Sides) > 0 {
+			names, last = append(names, ch.Name), i
+		}
+		if ch.Name == name && len(ch.Sides) > 0 {
+			return i, nil
+		}
+	}
+	switch {
+	case name != "":
+		return 0, refuse("no such chain", fmt.Sprintf("the plan has no chain %q that takes shims", name), "name one of "+strings.Join(names, ", "), "chain", name)
+	case len(names) == 1:
+		return last, nil
+	case len(names) == 0:
+		return 0, refuse("no shims", "this plan has no shims to fit", "there is nothing to say")
+	}
+	return 0, refuse("which chain", fmt.Sprintf("%d chains of this plan take shims", len(names)), "name one of "+strings.Join(names, ", "))
+}
+
+// pack reads what a person says is in on a side. Any thickness is taken, also one that
+// the stock does not hold: it is what is in the engine that counts.
+func (j *job) pack(ch *Chain, said SaidPack) (Pack, *Refusal) {
+	var names []string
+	for _, side := range ch.Sides {
+		names = append(names, side.Name)
+		if side.Name != said.Side {
+			continue
+		}
+		pack := Pack{Side: side.Name, Pieces: []Number{}}
+		total := decimal.Zero
+		if side.Fitted != nil {
+			total = side.Fitted.Decimal
+		}
+		if len(said.Pieces) > mostPieces {
+			return Pack{}, refuse("too many shims", fmt.Sprintf("%d shims on the %s are more than a side takes", len(said.Pieces), side.Name), fmt.Sprintf("name at most %d", mostPieces), "side", side.Name)
+		}
+		for _, text := range said.Pieces {
+			n, no := typedNumber("shim", text)
+			if no != nil || !n.IsPositive() || !measurable(n) {
+				return Pack{}, refuse("bad number", fmt.Sprintf("%q is not the thickness of a shim", text), "write it in mm, like 0.16", "side", side.Name)
+			}
+			pack.Pieces = append(pack.Pieces, n)
+			total = total.Add(n.Decimal)
+		}
+		pack.Total = worked(total)
+		return pack, nil
+	}
+	return Pack{}, refuse("no such side", fmt.Sprintf("chain %q has no side %q", ch.Name, said.Side), "name one of "+strings.Join(names, ", "), "side", said.Side)
+}
