@@ -60,6 +60,7 @@ type Bench struct {
 
 	mu      sync.Mutex // guards what follows, nothing else
 	latest  Snapshot
+	desk    Desk
 	readers map[chan Snapshot]struct{}
 }
 
@@ -70,7 +71,7 @@ type offer struct {
 }
 
 // NewBench opens a run: it replays the log into State and appends that the run
-// started, with every profile in force. replay calls its argument with the
+// started, with every profile and every paired page in force. replay calls its argument with the
 // entries in order of sequence.
 func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
 	b := &Bench{
@@ -80,6 +81,7 @@ func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, err
 	if err := replay(b.state.Apply); err != nil {
 		return nil, fmt.Errorf("cannot replay the log: %w", err)
 	}
+	pages := b.state.pages
 	t := b.turn()
 	t.door = FromBench
 	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings}
@@ -89,6 +91,9 @@ func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, err
 	t.add(started)
 	for _, p := range c.Profiles {
 		t.add(ProfileSet{p})
+	}
+	for _, p := range pages {
+		t.add(p)
 	}
 	if err := b.commit(t); err != nil {
 		return nil, fmt.Errorf("cannot start the run: %w", err)
@@ -337,7 +342,7 @@ func (b *Bench) publish() {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.latest = s
+	b.latest, b.desk = s, b.state.desk()
 	for box := range b.readers {
 		select {
 		case <-box:

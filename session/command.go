@@ -28,6 +28,8 @@ type Command struct {
 	Chain      string       `json:"chain,omitempty"`      // fitted: which; the only one if not given
 	Packs      []SaidPack   `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
 	Correction bool         `json:"correction,omitempty"` // fitted: it was in already when it was measured
+	Page       string       `json:"page,omitempty"`       // pair, revoke: the page's name
+	Token      string       `json:"-"`                    // pair: the hash of its token, never from outside
 }
 
 // A SaidPack is what a person says is fitted on a side.
@@ -54,11 +56,14 @@ const (
 	CheckInstrument Verb = "check"
 	Confirm         Verb = "confirm"
 	Fitting         Verb = "fitted"
+	Pair            Verb = "pair"   // a page, so that it can give commands
+	Unpair          Verb = "revoke" // a page's pairing
 )
 
-// Verbs lists every verb.
+// Verbs lists every verb that a person can give. Pair is not among them: it follows
+// from a one-time code, and only the daemon that checked the code gives it.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Confirm, End}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Confirm, End, Unpair}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -297,6 +297,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[PortChanged](text)
 	case "clock step":
 		return bodyOf[ClockStepped](text)
+	case "paired":
+		return bodyOf[Paired](text)
+	case "revoked":
+		return bodyOf[Revoked](text)
 	case "begin":
 		return bodyOf[Began](text)
 	case "reading":

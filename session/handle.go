@@ -31,8 +31,13 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 		return Receipt{}, no
 	}
 	t.by(c.Operator, c.Door)
-	if c.Do == Begin {
+	switch c.Do {
+	case Begin:
 		return t.begin(c)
+	case Pair:
+		return t.pair(c)
+	case Unpair:
+		return t.unpair(c)
 	}
 	j := t.state.job
 	if j == nil || j.ended {
@@ -95,7 +100,7 @@ func checkWords(c Command) *Refusal {
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
 		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
-		{"chain", c.Chain},
+		{"chain", c.Chain}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)

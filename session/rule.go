@@ -176,7 +176,7 @@ func (t *turn) add(body Body) {
 // inJob tells whether a body belongs to the open job rather than to the bench.
 func inJob(body Body) bool {
 	switch body.(type) {
-	case Started, ProfileSet, PortChanged, ClockStepped:
+	case Started, ProfileSet, PortChanged, ClockStepped, Paired, Revoked:
 		return false
 	}
 	return true

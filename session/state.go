@@ -20,9 +20,10 @@ type State struct {
 	at          time.Time
 	started     Started
 	instruments []instrument
-	job         *job    // the open job, or the last one until the next begins
-	loose       []filed // the latest readings without a job, of this run
-	lastJob     int64   // the highest job number given
+	job         *job     // the open job, or the last one until the next begins
+	loose       []filed  // the latest readings without a job, of this run
+	pages       []Paired // that can give commands; replaced whole
+	lastJob     int64    // the highest job number given
 	read        planRead
 }
 
@@ -148,7 +149,7 @@ func (s *State) Apply(e Entry) error {
 func (s *State) apply(e Entry) error {
 	switch b := e.Body.(type) {
 	case Started:
-		s.started, s.instruments, s.loose = b, nil, nil
+		s.started, s.instruments, s.loose, s.pages = b, nil, nil, nil
 		return nil
 	case ProfileSet:
 		s.instruments = append(s.instruments, instrument{
@@ -160,6 +161,12 @@ func (s *State) apply(e Entry) error {
 		if in := s.instrument(b.Instrument); in != nil {
 			in.port = b
 		}
+		return nil
+	case Paired:
+		s.pair(b)
+		return nil
+	case Revoked:
+		s.revoke(b.Page)
 		return nil
 	case ClockStepped:
 		return nil

@@ -190,6 +190,10 @@ func (t *teller) around(e session.Entry) {
 		t.say(kind, fmt.Sprintf("The computer's clock was set from %s to %s UTC.", b.Was.UTC().Format("2006-01-02 15:04:05"), b.Is.UTC().Format("2006-01-02 15:04:05")))
 	case session.PortChanged:
 		t.port(b)
+	case session.Paired:
+		t.say(kind, fmt.Sprintf("The page %q may give commands.", b.Page))
+	case session.Revoked:
+		t.say(kind, fmt.Sprintf("The page %q may not give commands any more.", b.Page))
 	case session.PlaceClosed, session.ProfileSet:
 	default:
 		t.say(kind, "Entry of the kind "+kind+".")
