@@ -82,6 +82,7 @@ func serve(t *testing.T, b control.Bench) func(string) string {
 			}
 			return nil
 		},
+		Pages: &fakePages{},
 	})
 	require.NoError(t, s.Listen(control.DefaultSocket(env)))
 	served := make(chan error, 1)
@@ -288,6 +289,7 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		"confirm --not-done --note later":      {Do: session.Confirm, Outcome: session.NotDone, Note: "later"},
 		"confirm --not-applicable --note none": {Do: session.Confirm, Outcome: session.NotApplicable, Note: "none"},
 		"back --operator bo":                   {Do: session.Back, Operator: "bo"},
+		"pair --revoke tablet":                 {Do: session.Unpair, Page: "tablet"},
 	} {
 		b := &bench{snapshot: load(t, "measuring"), receipt: session.Receipt{Seq: 59}}
 		code, _, stderr := logctl(serve(t, b), "", strings.Fields(args)...)

@@ -149,11 +149,8 @@ func (d *daemon) pedal(ctx context.Context, name string) {
 
 // command carries out a command and, where it is to ask an instrument, asks it.
 func (d *daemon) command(ctx context.Context, c session.Command) error {
-	receipt, err := d.bench.Submit(ctx, c)
-	if err != nil || receipt.Ask == "" {
-		return err
-	}
-	return d.take(ctx, receipt.Ask)
+	_, err := d.carryOut(ctx, c)
+	return err
 }
 
 // take asks an instrument for its reading.
@@ -166,7 +163,7 @@ func (d *daemon) take(ctx context.Context, name string) error {
 }
 
 func (d *daemon) openControl() error {
-	d.control = control.New(control.Config{Bench: d.bench, Take: d.take, Instruments: portFace{d}, Log: d.log})
+	d.control = control.New(control.Config{Bench: d.bench, Take: d.take, Instruments: portFace{d}, Pages: pageFace{d}, Log: d.log})
 	if err := d.control.Listen(d.cfg.Socket); err != nil {
 		return err
 	}

@@ -24,6 +24,7 @@ type Config struct {
 	Data   string `toml:"data" example:"/var/lib/shimwright"`            // the folder of the log
 	Socket string `toml:"socket" example:"/run/shimwright/control.sock"` // where logctl reaches the daemon
 	Page   string `toml:"page" example:"127.0.0.1:8080"`                 // where the display page is served, or "off"
+	Plans  string `toml:"plans" example:"/home/shop/plans"`              // the folder of plans that a job can begin with from the page
 	// Bounce is the time within which a second frame of an instrument is too soon.
 	Bounce      time.Duration     `toml:"bounce" example:"0.7s"`
 	MQTT        MQTT              `toml:"mqtt"`
@@ -110,7 +111,7 @@ func (k *check) bench(c Config) {
 	if c.Bounce < 0 || c.Bounce > 10*time.Second {
 		k.wrong(fmt.Sprintf("a bounce of %s is not sensible", c.Bounce), `give a time up to ten seconds, like "0.7s"`, "bounce")
 	}
-	for _, f := range []struct{ key, path string }{{"data", c.Data}, {"socket", c.Socket}} {
+	for _, f := range []struct{ key, path string }{{"data", c.Data}, {"socket", c.Socket}, {"plans", c.Plans}} {
 		if k.doc.Has(f.key) && !filepath.IsAbs(f.path) {
 			k.wrong(fmt.Sprintf("the path %q depends on where the daemon is started", f.path), "write it from the root, like /var/lib/shimwright", f.key)
 		}

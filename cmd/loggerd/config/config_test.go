@@ -71,6 +71,7 @@ func TestMistakesAreNamedWithTheirPlace(t *testing.T) {
 		{`bench = "Bench 2"`, `b.toml:1:1: "Bench 2" cannot stand in a topic; `},
 		{`bensh = "x"`, `b.toml:1:1: unknown key "bensh" in the top level; write "bench"`},
 		{`bounce = "1h"`, "b.toml:1:1: a bounce of 1h0m0s is not sensible; "},
+		{`plans = "plans"`, `b.toml:1:1: the path "plans" depends on where the daemon is started; `},
 		{`data = "logs"`, `b.toml:1:1: the path "logs" depends on where the daemon is started; `},
 		{`page = "8080"`, `b.toml:1:1: "8080" is not an address to listen on; `},
 		{"[mqtt]\nbroker = \"http://x\"", `b.toml:2:1: "http://x" is not a broker; `},

@@ -11,6 +11,8 @@
 //	GET  /v1/learn      what comes from a port that is no instrument's, alike;
 //	                    port=PATH, and baud, data_bits, parity, stop_bits
 //	POST /v1/propose    Pressed; answers with a list of Proposal
+//	POST /v1/pair       {"page"}: answers with an Invitation, a one-time code
+//	GET  /v1/pages      the pages that are paired, a list of PairedPage
 //	GET  /v1/metrics    the health of the instruments as Prometheus text
 //
 // Every other answer is a session.Refusal as JSON, whatever the request was:
@@ -72,7 +74,9 @@ type Config struct {
 	// Instruments answers what concerns ports and instruments; without it there
 	// are no addresses for that.
 	Instruments Instruments
-	Log         *slog.Logger
+	// Pages answers what concerns pages that give commands, alike.
+	Pages Pages
+	Log   *slog.Logger
 	// Heartbeat is the time after which watch sends an empty line; 5 s if not set.
 	Heartbeat time.Duration
 }
@@ -117,6 +121,9 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		method, handle = http.MethodPost, s.command
 	default:
 		if method, handle = s.instrumentRoute(r.URL.Path); handle == nil {
+			method, handle = s.pageRoute(r.URL.Path)
+		}
+		if handle == nil {
 			s.refuse(w, http.StatusNotFound, "no such address", fmt.Sprintf("there is nothing at %q", r.URL.Path),
 				"use /v1/snapshot, /v1/watch or /v1/command")
 			return

@@ -1,9 +1,12 @@
 // Package display serves the shop display: a page that shows what to measure now,
-// whether the last press counted, and in the end which shim goes where. It can
-// only look.
+// whether the last press counted, and in the end which shim goes where. A page that
+// is paired also gives commands; any other can only look.
 //
-//	GET  /            the page; its style and script beside it
+//	GET  /            the page; its style and scripts beside it
 //	GET  /events      server-sent events
+//	POST /pair        {"code", "operator"}: answers with a token
+//	GET  /choices     what can be chosen from: plans, parts, instruments; with a token
+//	POST /command     a session.Command; with a token
 //
 // The events are:
 //
@@ -21,7 +24,25 @@
 // Against other sites in the same browser: the Host must be a loopback name or
 // address, or the address listened on (DNS rebinding), nothing is readable across
 // origins, and the page may load only what is served here. What comes from plans,
-// instruments and people is only ever text.
+// instruments and people is only ever text. What changes something must say that it
+// comes from this origin, be JSON and bear a token.
+//
+// # Pairing
+//
+// A person who can open the control socket has it make a one-time code, and types it
+// into the page. The page gets a token of 256 random bits; the log gets its hash, as
+// an entry, so that pairings outlive the daemon by the fold. Revoking is an entry too.
+//
+// The page keeps the token in its local storage and sends it in the Authorization
+// header; it is no cookie. A cookie is sent by the browser on its own accord, so that
+// everything hangs on SameSite; it goes to every port of the host, so that any other
+// program that serves pages on this computer gets it, and counts as the same site; and
+// over plain HTTP it can be neither Secure nor bound to the host by its name. A header
+// that only our own script sets has none of that. What a cookie has over it, that
+// script cannot read it, matters where foreign script can run: here the policy lets
+// none run, and nothing is ever made HTML; and script that did run could command with
+// a cookie just as well. Over plain HTTP anybody on the wire can read the token either
+// way: let the page listen beyond loopback only in a network you trust.
 package display
 
 import (
@@ -40,7 +61,7 @@ import (
 
 // The limits of the server.
 const (
-	heartbeat  = 5 * time.Second
+	heartbeat  = 2 * time.Second
 	maxPages   = 128             // that look at a time
 	maxConns   = maxPages + 64   // connections at a time
 	writeLimit = 5 * time.Second // for one event to go out
@@ -56,9 +77,17 @@ type Config struct {
 	// Mailbox is Bench.Subscribe: a mailbox that holds the latest snapshot, and a
 	// function that gives it up.
 	Mailbox   func() (<-chan session.Snapshot, func())
-	Heartbeat time.Duration    // between beats; 5 s if 0
-	Log       *slog.Logger     // none if nil
-	Now       func() time.Time // time.Now if nil
+	Heartbeat time.Duration // between beats; 2 s if 0
+
+	// Do carries out a command and, where it is to ask an instrument, asks it. Its
+	// error is a *session.Refusal if the bench says no. Without it pages can only look.
+	Do func(context.Context, session.Command) (session.Receipt, error)
+	// Desk is Bench.Desk, and Plans lists the plans to begin with; both belong to Do.
+	Desk  func() session.Desk
+	Plans func() ([]Plan, error)
+
+	Log *slog.Logger     // none if nil
+	Now func() time.Time // time.Now if nil
 }
 
 // A Server shows the bench to browsers. Use Listen, then Serve.
@@ -67,6 +96,7 @@ type Server struct {
 	host     string // of Config.Listen
 	listener net.Listener
 	pages    *pages
+	codes    codes
 	slots    chan struct{} // one per page that looks
 	write    time.Duration // for one event to go out
 	done     chan struct{} // closed when Serve ends

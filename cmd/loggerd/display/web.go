@@ -26,6 +26,7 @@ func (s *Server) Handler() http.Handler {
 		switch {
 		case !s.ours(r):
 			http.Error(w, "This address is not the bench's. Use the address that the bench listens on, such as http://127.0.0.1:8080/.", http.StatusMisdirectedRequest)
+		case s.commands(w, r):
 		case r.Method != http.MethodGet && r.Method != http.MethodHead:
 			w.Header().Set("Allow", "GET, HEAD")
 			http.Error(w, "The display can only be looked at.", http.StatusMethodNotAllowed)
