@@ -182,6 +182,8 @@ type span struct{ from, to length }
 
 func (s span) has(t length) bool { return s.from <= t && t <= s.to }
 
+func (s span) empty() bool { return s.from > s.to }
+
 // likelySeeker finds the best combinations under uncertainty without looking at all.
 //
 // hope(T) is a standing that no combination of total T can beat, whatever its pieces'
@@ -276,8 +278,7 @@ func (l *likelySeeker) run() {
 	}
 	worst := l.best[l.keep-1].grade // it stays: none stands better than those that climb found
 	l.equal, l.better = l.reaching(worst), l.reaching(worst-1)
-	half, first := (l.wanted()+l.apart)/2, l.first.buckets
-	up, _ := slices.BinarySearchFunc(first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	first, up := l.first.buckets, l.first.from((l.wanted()+l.apart)/2)
 	down := up - 1
 	for up < len(first) || down >= 0 {
 		var a *bucket
@@ -297,7 +298,7 @@ func (l *likelySeeker) run() {
 
 // done says that a, and all less even ones, can give nothing that would be kept.
 func (l *likelySeeker) done(a *bucket) bool {
-	return l.even && l.better.from > l.better.to && l.best[l.keep-1].class() == 0 && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
+	return l.even && l.better.empty() && l.best[l.keep-1].class() == 0 && l.unevenAtLeast(a) > l.best[l.keep-1].uneven
 }
 
 // unevenAtLeast is a lower bound for how much packs differ that equal the worst grade.
@@ -306,40 +307,62 @@ func (l *likelySeeker) unevenAtLeast(a *bucket) length {
 	return l.uneven(a) - max((l.equal.from-w).abs(), (l.equal.to-w).abs())
 }
 
-// walk takes the second side's buckets outwards from where the total hits the aim.
+// walk takes the second side's buckets whose totals with a are of use: first all that may
+// beat the worst grade, then, on either side of these, outwards from where the aim is as
+// near as can be, as long as what can only equal it may still be better in what comes next.
 func (l *likelySeeker) walk(a *bucket) {
-	target, second := l.wanted()-a.total, l.second.buckets
-	from, _ := slices.BinarySearchFunc(second, target, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
-	for i := from; i < len(second); i++ {
-		if !l.visit(a, &second[i], 1) {
+	if l.better.empty() {
+		l.rim(a, l.equal)
+		return
+	}
+	second := l.second.buckets
+	for i := l.second.from(l.better.from - a.total); i < len(second) && a.total+second[i].total <= l.better.to; i++ {
+		l.visit(a, &second[i])
+	}
+	l.rim(a, span{l.equal.from, l.better.from - 1})
+	l.rim(a, span{l.better.to + 1, l.equal.to})
+}
+
+// rim takes buckets of totals that can only equal the worst grade.
+func (l *likelySeeker) rim(a *bucket, s span) {
+	second := l.second.buckets
+	nearest := min(max(l.wanted(), s.from), s.to)
+	from := l.second.from(nearest - a.total)
+	for i := from; i < len(second) && a.total+second[i].total <= s.to; i++ {
+		if !l.equals(a, &second[i], 1) {
 			break
 		}
 	}
-	for i := from - 1; i >= 0; i-- {
-		if !l.visit(a, &second[i], -1) {
+	for i := from - 1; i >= 0 && a.total+second[i].total >= s.from; i-- {
+		if !l.equals(a, &second[i], -1) {
 			break
 		}
 	}
 }
 
-// visit considers all pairs from two buckets and says whether going on, to greater totals
-// or to less, may be of use.
-func (l *likelySeeker) visit(a, b *bucket, direction length) bool {
-	total, f := a.total+b.total, l.keysOf(a, b)
-	w := &l.best[l.keep-1]
-	if !l.better.has(total) {
-		ahead := l.better.from <= l.better.to && (l.better.from-total)*direction > 0 // still to come on this walk
-		if !l.equal.has(total) {
-			return ahead || (l.equal.from-total)*direction > 0
-		}
-		if f.grade = w.grade; f.compareKeys(w) > 0 {
-			return ahead || !l.past(a, b, &f, w, direction)
-		}
+// from is the index of the first bucket of a total or more.
+func (r *rack) from(total length) int {
+	i, _ := slices.BinarySearchFunc(r.buckets, total, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	return i
+}
+
+// equals visits two buckets unless they are worse in what is compared after the grade, and
+// then says whether going on, to greater totals or to less, may be of use.
+func (l *likelySeeker) equals(a, b *bucket, direction length) bool {
+	f, w := l.keysOf(a, b), &l.best[l.keep-1]
+	if f.grade = w.grade; f.compareKeys(w) > 0 {
+		return !l.past(a, b, &f, w, direction)
 	}
-	if f.grade = l.grade(l.standing(total, a.square+b.square)); f.compareKeys(w) <= 0 {
+	l.visit(a, b)
+	return true
+}
+
+// visit considers all pairs from two buckets.
+func (l *likelySeeker) visit(a, b *bucket) {
+	f := l.keysOf(a, b)
+	if f.grade = l.grade(l.standing(f.total, a.square+b.square)); f.compareKeys(&l.best[l.keep-1]) <= 0 {
 		l.pairs(a, b, f)
 	}
-	return true
 }
 
 // keysOf is what all pairs from two buckets have in common, but for the grade.

@@ -366,6 +366,35 @@ func TestLikelyFitsRefuses(t *testing.T) {
 	refused(t, err, "most", "is 0")
 }
 
+// offCentre has forty sizes with their own u and the aim nearer to one limit.
+func offCentre(irregular, even bool, aim string) LikelyProblem {
+	p := LikelyProblem{ShimProblem: twoSides(irregular, even), Rule: rule2017}
+	p.Window.Aim = d(aim)
+	p.Estimate = Estimate{p.Gap, 0.02, certain, nil, nil}
+	for i := range int64(20) {
+		p.Stock = append(p.Stock, Shim{decimal.New(75+50*i+i*i*7%11, -3), 2})
+	}
+	for i := range p.Stock {
+		p.ShimU = append(p.ShimU, 0.0005*float64(1+i%4))
+	}
+	return p
+}
+
+// BenchmarkLikelyOffCentre has the ranking pull two ways: probability to the middle of the
+// window, the aim to one side.
+func BenchmarkLikelyOffCentre(b *testing.B) {
+	for _, c := range benchProblems {
+		for _, aim := range []string{"0.1", "0.08", "0.13", "0.05"} {
+			p := offCentre(c.irregular, c.even, aim)
+			b.Run(c.name+"/"+aim, func(b *testing.B) {
+				for b.Loop() {
+					likelyFits(b, p, 5)
+				}
+			})
+		}
+	}
+}
+
 // BenchmarkLikelyFits: twenty sizes as for BestFits, and forty with their own u.
 func BenchmarkLikelyFits(b *testing.B) {
 	far := LikelyProblem{ShimProblem: twoSides(true, true), Rule: rule2017}

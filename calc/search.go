@@ -209,8 +209,7 @@ func byBytes(in, spare []entry, key func(e *entry) uint64) (out, rest []entry) {
 // run walks for each first bucket, nearest to half the wanted total first: there even
 // combinations are found soonest.
 func (s *seeker) run() {
-	half, first := (s.wanted()+s.apart)/2, s.first.buckets
-	up, _ := slices.BinarySearchFunc(first, half, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	first, up := s.first.buckets, s.first.from((s.wanted()+s.apart)/2)
 	down := up - 1
 	for up < len(first) || down >= 0 {
 		var a *bucket
@@ -246,8 +245,7 @@ func (s *seeker) full() bool    { return len(s.top) == s.keep }
 func (s *seeker) worst() *found { return &s.top[len(s.top)-1] }
 
 func (s *seeker) walk(a *bucket) {
-	target, second := s.wanted()-a.total, s.second.buckets
-	from, _ := slices.BinarySearchFunc(second, target, func(b bucket, t length) int { return cmp.Compare(b.total, t) })
+	second, from := s.second.buckets, s.second.from(s.wanted()-a.total)
 	for i := from; i < len(second); i++ {
 		if !s.visit(a, &second[i], second[i].total >= a.total) {
 			break
