@@ -532,8 +532,10 @@ func TestCombineIsIndifferent(t *testing.T) {
 		require.InDelta(t, want.U*size, got.U, 1e-9*size*(1+want.U))
 		// What is less than nothing is not folded but Student's t, of 12.7 at one degree of freedom.
 		require.InDelta(t, want.Expanded*size, got.Expanded, 1e-6*size*(1+want.Expanded)+13*nothing)
-		require.InDelta(t, 1/want.Freedom, 1/got.Freedom, 1e-9)
-		require.Equal(t, want.Dominant, got.Dominant)
+		if min(want.U, got.U) > nothing { // and not what rounding leaves of causes that cancel
+			require.InDelta(t, 1/want.Freedom, 1/got.Freedom, 1e-9)
+			require.Equal(t, want.Dominant, got.Dominant)
+		}
 		require.GreaterOrEqual(t, got.Freedom, 1.0)
 		require.IsNonIncreasing(t, append(contributions(got), -1))
 	})
