@@ -47,7 +47,7 @@
 //     checked for lag-1 autocorrelation r (as in NIST StRD, univariate summary
 //     statistics); |r| above 2/√n is the finding "repeats not independent".
 //
-// The gap ([Gap]) is the signed sum of its terms, exact.
+// The gap ([Gap]) is the sum of its terms with their coefficients, exact.
 //
 // Shims ([Method.BestFits]): every combination that the stock allows on all sides
 // together competes, and the best are found exactly. The ranking is written at

@@ -56,8 +56,8 @@ func (j *job) accountFor(i int) (*account, error) {
 	for _, t := range a.chain.Terms {
 		a.addTerm(t)
 	}
-	for _, t := range a.terms {
-		a.gap = a.gap.Add(t.value.Mul(decimal.NewFromInt(t.c)))
+	if err := a.sum(); err != nil {
+		return nil, err
 	}
 	for k, t := range a.terms {
 		if t.step < 0 {
@@ -80,6 +80,19 @@ func (j *job) accountFor(i int) (*account, error) {
 	a.bearings()
 	a.unsettled()
 	return a, nil
+}
+
+// sum makes the gap from the terms as read.
+func (a *account) sum() error {
+	terms := make([]calc.Term, len(a.terms))
+	for i, t := range a.terms {
+		terms[i] = calc.Term{Name: t.name, C: int(t.c), Value: t.value}
+	}
+	var err error
+	if a.gap, err = calc.Gap(terms); err != nil {
+		return fmt.Errorf("cannot sum the chain: %w", err)
+	}
+	return nil
 }
 
 // addTerm adds a term of the chain, and the bar it was measured over.
