@@ -24,6 +24,7 @@ type account struct {
 	assumed     []Reason
 	errors      []calc.UseErrors // of the instruments, and which terms they were read with
 	measured    []calc.Measured
+	owners      []owner  // of each of measured
 	barred      []Reason // why the float can never be shown inside
 }
 

@@ -137,6 +137,9 @@ func (k knowledge) has(w way) bool {
 // false if that was done already.
 func (a *account) checking(known knowledge, i int, kind string) (act, bool, error) {
 	e := a.errors[i]
+	if !slices.Contains(Uses(), Use(e.Use)) {
+		return act{}, false, nil // zeroed on a bar: nothing to check but the bar
+	}
 	u, freedom := a.job.checkU(e.Instrument)
 	point := calc.Point{Name: kind, Reach: math.Inf(1), U: u, Freedom: freedom, Shape: calc.StudentT}
 	minutes := float64(minutesZero)
@@ -153,13 +156,13 @@ func (a *account) checking(known knowledge, i int, kind string) (act, bool, erro
 			return act{}, false, nil
 		}
 	}
-	before, err := calc.InstrumentCauses(a.measured, a.errors)
+	before, err := a.instrumentCauses(a.errors)
 	if err != nil {
 		return act{}, false, err
 	}
 	with := slices.Clone(a.errors)
 	with[i].Points = append(slices.Clone(e.Points), point)
-	after, err := calc.InstrumentCauses(a.measured, with)
+	after, err := a.instrumentCauses(with)
 	if err != nil {
 		return act{}, false, err
 	}

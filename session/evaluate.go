@@ -85,6 +85,7 @@ func (p *Plan) rule() calc.Rule {
 // likelyProblem is the shim problem with what is known of its numbers.
 func (j *job) likelyProblem(ch *Chain, estimate calc.Estimate) calc.LikelyProblem {
 	p := calc.LikelyProblem{ShimProblem: j.shimProblem(ch, estimate.Value), Estimate: estimate, Rule: j.plan.rule()}
+	p.Even, p.Apart = j.apart(ch, p.Even)
 	for _, s := range j.plan.Stock {
 		p.ShimU = append(p.ShimU, s.Tolerance.InexactFloat64()/math.Sqrt(3))
 	}
@@ -121,6 +122,10 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 	}
 	if err := bladesFor(a.Best); err != nil {
 		return err
+	}
+	a.OffCentre = j.offCentre(acct.chain, a.Best)
+	if acct.chain.Split == "centred" && a.OffCentre == nil {
+		a.Findings = append(a.Findings, reason("not centred", "rod", acct.chain.Centre.Rod, "axis", acct.chain.Centre.Axis))
 	}
 	if err := acct.dial(known, a); err != nil {
 		return err

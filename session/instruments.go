@@ -12,26 +12,24 @@ import (
 )
 
 // instruments adds the errors of the instruments: their limits per use, and what
-// certificates and checks in the session say instead.
+// certificates and checks in the session say instead. A step that several were used in
+// has of each as much as its readings have in the mean.
 func (a *account) instruments() error {
 	for k, t := range a.terms {
 		if t.step < 0 {
 			continue
 		}
-		p := a.job.instrumentOf(t.step)
-		if p == nil {
+		shares := a.job.shares(t.step)
+		if len(shares) == 0 {
 			a.bar("instrument not known", "step", t.name)
-			continue
 		}
-		use := a.job.plan.Steps[t.step].Use
-		a.measured = append(a.measured, calc.Measured{
-			Term: k, C: float64(t.c), Length: t.value, Instrument: p.Name, Use: string(use),
-		})
-		if err := a.know(p, use); err != nil {
-			return err
+		for _, s := range shares {
+			if err := a.usedFor(k, t, s); err != nil {
+				return err
+			}
 		}
 	}
-	found, err := calc.InstrumentCauses(a.measured, a.errors)
+	found, err := a.instrumentCauses(a.errors)
 	if err != nil {
 		return fmt.Errorf("cannot work out the errors of the instruments: %w", err)
 	}
@@ -39,12 +37,148 @@ func (a *account) instruments() error {
 		a.cause(c)
 	}
 	for i, by := range found.Corrections {
-		a.correctBy("instrument error", a.measured[i].Term, by)
+		a.correctBy("instrument error", a.owners[i].term, by.Mul(decimal.NewFromFloat(a.owners[i].weight)))
 	}
 	for _, f := range found.Findings {
 		a.findings = append(a.findings, Reason{f.Code, f.Params})
 	}
+	return a.zeroings()
+}
+
+// owner is the term that an entry of measured belongs to, and its weight in it.
+type owner struct {
+	term   int
+	weight float64
+}
+
+// instrumentCauses works out what instruments of the given errors are not known by, over
+// the terms of the account.
+func (a *account) instrumentCauses(errors []calc.UseErrors) (calc.InstrumentErrors, error) {
+	found, err := calc.InstrumentCauses(a.measured, errors)
+	if err != nil {
+		return found, err
+	}
+	for i := range found.Causes {
+		for k, e := range found.Causes[i].Effects {
+			o := a.owners[e.Term]
+			found.Causes[i].Effects[k] = calc.Effect{Term: o.term, By: e.By * o.weight}
+		}
+	}
+	return found, nil
+}
+
+// usedFor enters that an instrument measured a part of term k.
+func (a *account) usedFor(k int, t accountTerm, s share) error {
+	step := &a.job.plan.Steps[t.step]
+	use := string(step.Use)
+	if step.ZeroedOn != "" {
+		use += " zeroed on " + step.ZeroedOn
+	}
+	a.measured = append(a.measured, calc.Measured{
+		Term: len(a.owners), C: float64(t.c), Length: t.value, Instrument: s.profile.Name, Use: use,
+	})
+	a.owners = append(a.owners, owner{k, s.weight})
+	return a.know(s.profile, step.Use, step.ZeroedOn)
+}
+
+// zeroings adds what all readings share that were made with an instrument zeroed on a
+// bar: how far its rod and jaws or foot differ, the bar, and the setting itself.
+func (a *account) zeroings() error {
+	type zero struct{ instrument, bar string }
+	terms := map[zero][]int{}
+	var order []zero
+	for i, m := range a.measured {
+		bar := a.job.plan.Steps[a.terms[a.owners[i].term].step].ZeroedOn
+		if bar == "" {
+			continue
+		}
+		z := zero{m.Instrument, bar}
+		if terms[z] == nil {
+			order = append(order, z)
+		}
+		terms[z] = append(terms[z], a.owners[i].term)
+	}
+	for _, z := range order {
+		p := &a.job.profiles[a.job.profileOf(z.instrument)]
+		bar := &a.job.plan.Bars[a.job.plan.bar(z.bar)]
+		u, freedom := a.job.checkU(z.instrument)
+		zeroing := calc.Zeroing{
+			Name: "zero of " + z.instrument + " on " + z.bar, OffsetFreedom: math.Inf(1), Terms: terms[z],
+			Spread: calc.Spread{U: u * math.Sqrt2, Freedom: freedom, Shape: calc.StudentT}, // set once, not twice
+		}
+		switch {
+		case p.Offset != nil:
+			zeroing.Offset = p.Offset.InexactFloat64()
+		case p.Kind == Caliper: // its jaws are set to zero, and its rod measures
+			a.bar("rod not compared with jaws", "instrument", p.Name)
+		}
+		if bar.Parallel != nil {
+			zeroing.Parallelism = bar.Parallel.InexactFloat64()
+		}
+		causes, err := zeroing.Causes()
+		if err != nil {
+			return fmt.Errorf("cannot use the zero of %q: %w", z.instrument, err)
+		}
+		for _, c := range causes {
+			a.cause(c)
+		}
+	}
 	return nil
+}
+
+// A share is how much of a step's value was measured with one instrument.
+type share struct {
+	profile *Profile
+	weight  float64
+}
+
+// shares lists the instruments of a step's readings with what each has in the mean of
+// its places. Where one place governs, or nothing counts yet, all goes to the instrument
+// with the largest permissible error.
+func (j *job) shares(step int) []share {
+	var shares []share
+	s := &j.plan.Steps[step]
+	counted := make([]int, len(s.Places))
+	for i := range j.readings {
+		if f := &j.readings[i]; f.step == step && f.standing == Counted {
+			counted[f.place]++
+		}
+	}
+	places := 0
+	for _, n := range counted {
+		if n > 0 {
+			places++
+		}
+	}
+	if s.Governs != "mean" || places == 0 {
+		if p := j.instrumentOf(step); p != nil {
+			shares = append(shares, share{p, 1})
+		}
+		return shares
+	}
+	for i := range j.readings {
+		f := &j.readings[i]
+		if f.step != step || f.standing != Counted || f.profile < 0 {
+			continue
+		}
+		p := &j.profiles[f.profile]
+		part := 1 / float64(places) / float64(counted[f.place])
+		k := slices.IndexFunc(shares, func(o share) bool { return o.profile.Name == p.Name })
+		if k < 0 {
+			shares = append(shares, share{p, part})
+			continue
+		}
+		shares[k].weight += part
+		if limitOf(p, s.Use) > limitOf(shares[k].profile, s.Use) {
+			shares[k].profile = p // of one instrument under two profiles the worse
+		}
+	}
+	for i := range shares { // what is left of rounding
+		if math.Abs(shares[i].weight-1) < 1e-9 {
+			shares[i].weight = 1
+		}
+	}
+	return shares
 }
 
 // instrumentOf is the profile that a step's readings were made with. If they come
@@ -74,12 +208,16 @@ func limitOf(p *Profile, use Use) float64 {
 	return math.Inf(1)
 }
 
-// know enters what is known of an instrument in one use, once.
-func (a *account) know(p *Profile, use Use) error {
-	if slices.ContainsFunc(a.errors, func(e calc.UseErrors) bool { return e.Instrument == p.Name && e.Use == string(use) }) {
+// know enters what is known of an instrument in one use, once. An instrument zeroed on a
+// bar brings nothing of its own zero.
+func (a *account) know(p *Profile, use Use, zeroedOn string) error {
+	e := calc.UseErrors{Instrument: p.Name, Use: string(use), Limit: worstLimit}
+	if zeroedOn != "" {
+		e.Use += " zeroed on " + zeroedOn
+	}
+	if slices.ContainsFunc(a.errors, func(o calc.UseErrors) bool { return o.Instrument == e.Instrument && o.Use == e.Use }) {
 		return nil
 	}
-	e := calc.UseErrors{Instrument: p.Name, Use: string(use), Limit: worstLimit}
 	if limit := limitOf(p, use); !math.IsInf(limit, 1) {
 		e.Limit = limit
 	} else {
@@ -93,6 +231,11 @@ func (a *account) know(p *Profile, use Use) error {
 		e.Rest = min(local.InexactFloat64(), e.Limit)
 	}
 	e.Scale = cmp.Or(p.Scale, plain(fmt.Sprint(usualScale))).InexactFloat64() * 1e-6
+	if zeroedOn != "" {
+		e.Points = []calc.Point{{Name: "zero on " + zeroedOn, Reach: math.Inf(1), Freedom: math.Inf(1), Shape: calc.Normal}}
+		a.errors = append(a.errors, e)
+		return nil
+	}
 	for _, c := range p.Certificates {
 		if c.Use != use {
 			continue

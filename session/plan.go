@@ -64,6 +64,7 @@ type Bar struct {
 	Thickness *Number `toml:"thickness" json:"thickness,omitempty"`
 	U         *Number `toml:"u" example:"0.002" json:"u_mm,omitempty"` // standard uncertainty of a given thickness
 	Step      string  `toml:"step" json:"step,omitempty"`
+	Parallel  *Number `toml:"parallel" example:"0.003" json:"parallel_mm,omitempty"` // ± from one end to the other, of a bar that an instrument is zeroed on
 }
 
 // A StepKind is what there is to do at a step.
@@ -95,11 +96,14 @@ type Step struct {
 	Repeats    int      `toml:"repeats" json:"repeats"` // counted repeats a place needs; 2 if not given
 	Range      []Number `toml:"range" example:"[\"44.20\", \"44.60\"]" json:"range"`
 	Bar        string   `toml:"bar" json:"bar,omitempty"` // subtracted from the reading
-	Differ     *Number  `toml:"places_may_differ" json:"places_may_differ,omitempty"`
-	Governs    string   `toml:"governs" strict:"oneof=mean|smallest|largest" json:"governs,omitempty"`
-	OnCommand  bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
-	Caution    string   `toml:"caution" json:"-"`                                     // one; it becomes the first of Cautions
-	Cautions   []string `toml:"cautions" json:"cautions,omitempty"`
+	// ZeroedOn names the bar on which the instrument was set to zero: the reading is the
+	// depth beyond the bar, and nothing is subtracted.
+	ZeroedOn  string   `toml:"zeroed_on" json:"zeroed_on,omitempty"`
+	Differ    *Number  `toml:"places_may_differ" json:"places_may_differ,omitempty"`
+	Governs   string   `toml:"governs" strict:"oneof=mean|smallest|largest" json:"governs,omitempty"`
+	OnCommand bool     `toml:"closes_on_command" json:"closes_on_command,omitempty"` // a pedal or command closes it
+	Caution   string   `toml:"caution" json:"-"`                                     // one; it becomes the first of Cautions
+	Cautions  []string `toml:"cautions" json:"cautions,omitempty"`
 	// Play says of a step that measures a float directly whether that takes up the
 	// axial play of the bearings. A dial indicator takes it up if nothing is said, for
 	// the shaft is pushed and pulled; of anything else it is not known then.
@@ -114,19 +118,29 @@ type Step struct {
 // A Chain is the signed sum of dimensions that gives a gap, and the window that
 // the end float must lie in.
 type Chain struct {
-	Name  string  `toml:"name" strict:"required,unique" example:"crank-float" json:"name"`
-	Title string  `toml:"title" strict:"required" example:"End float of the crank" json:"title"`
-	Least Number  `toml:"least" strict:"required" example:"0.08" json:"least_mm"`
-	Most  Number  `toml:"most" strict:"required" example:"0.20" json:"most_mm"`
-	Aim   *Number `toml:"aim" json:"aim_mm,omitempty"` // the middle if not given
-	Terms []Term  `toml:"term" json:"terms"`
-	Sides []Side  `toml:"side" json:"sides"`
-	Split string  `toml:"split" strict:"oneof=even|first fixed|free" json:"split,omitempty"` // even if not given
-	Check string  `toml:"check" json:"check,omitempty"`                                      // the step that measures the check gap
+	Name   string  `toml:"name" strict:"required,unique" example:"crank-float" json:"name"`
+	Title  string  `toml:"title" strict:"required" example:"End float of the crank" json:"title"`
+	Least  Number  `toml:"least" strict:"required" example:"0.08" json:"least_mm"`
+	Most   Number  `toml:"most" strict:"required" example:"0.20" json:"most_mm"`
+	Aim    *Number `toml:"aim" json:"aim_mm,omitempty"` // the middle if not given
+	Terms  []Term  `toml:"term" json:"terms"`
+	Sides  []Side  `toml:"side" json:"sides"`
+	Split  string  `toml:"split" strict:"oneof=even|first fixed|free|centred" json:"split,omitempty"` // even if not given
+	Centre *Centre `toml:"centre" json:"centre,omitempty"`                                            // with split "centred"
+	Check  string  `toml:"check" json:"check,omitempty"`                                              // the step that measures the check gap
 	// Trial measures the end float with a known pack, gasket and torque, where the
 	// dimensions alone do not show it inside; Built measures that of the built engine.
 	Trial string `toml:"trial" json:"trial,omitempty"`
 	Built string `toml:"built" json:"built,omitempty"`
+}
+
+// A Centre is what it takes to bring the rod onto the cylinder's axis. Both steps are
+// measured on the first side: Rod from the shoulder that its shims sit on to the middle
+// of the rod, Axis from the joint face of its case half to the cylinder's axis, above 0
+// where that lies beyond the face.
+type Centre struct {
+	Rod  string `toml:"rod" strict:"required" example:"rod-to-shoulder" json:"rod"`
+	Axis string `toml:"axis" strict:"required" example:"axis-to-face" json:"axis"`
 }
 
 // A Term is one dimension of a chain: a step's value, or a value given.

@@ -130,6 +130,7 @@ func (p *Plan) eachLength(visit func(*Number)) {
 	for i := range p.Bars {
 		optional(p.Bars[i].Thickness)
 		optional(p.Bars[i].U)
+		optional(p.Bars[i].Parallel)
 	}
 	for i := range p.Steps {
 		for j := range p.Steps[i].Range {
@@ -230,6 +231,10 @@ func plainName(name string) bool {
 func (c *planCheck) bars() {
 	for i, bar := range c.plan.Bars {
 		given, measured := bar.Thickness != nil, bar.Step != ""
+		c.notNegative(bar.Parallel, "how far bar "+strconv.Quote(bar.Name)+" is from parallel", "bar", i, "parallel")
+		if !given && !measured && c.plan.zeroes(bar.Name) {
+			continue
+		}
 		if given == measured {
 			c.wrong(fmt.Sprintf("bar %q needs either a thickness or a step that measures it", bar.Name),
 				`give one of them: thickness = "10.00" or step = "bar-thickness"`, "bar", i)
@@ -253,6 +258,25 @@ func (c *planCheck) bars() {
 	}
 }
 
+// zeroes tells whether a bar serves to zero an instrument on.
+func (p *Plan) zeroes(bar string) bool {
+	return slices.ContainsFunc(p.Steps, func(s Step) bool { return s.ZeroedOn == bar }) &&
+		!slices.ContainsFunc(p.Steps, func(s Step) bool { return s.Bar == bar })
+}
+
+// zeroedOn checks the bar that a step's instrument is zeroed on.
+func (c *planCheck) zeroedOn(i int, s Step) {
+	switch {
+	case s.ZeroedOn == "":
+	case c.plan.bar(s.ZeroedOn) < 0:
+		c.wrong(fmt.Sprintf("there is no bar %q", s.ZeroedOn), "add a [[bar]] with that name or correct it", "step", i, "zeroed_on")
+	case s.Bar != "":
+		c.wrong(fmt.Sprintf("step %q subtracts a bar and is zeroed on one", s.Name), "use either bar or zeroed_on", "step", i, "zeroed_on")
+	case s.Reference != nil:
+		c.wrong(fmt.Sprintf("step %q checks an instrument that is zeroed on a bar", s.Name), "check it with its own zero", "step", i, "zeroed_on")
+	}
+}
+
 func (c *planCheck) noStep(name string, path ...any) {
 	known := make([]string, len(c.plan.Steps))
 	for i, s := range c.plan.Steps {
@@ -268,6 +292,7 @@ func (c *planCheck) step(i int) {
 	c.stepKeys(i, s)
 	if s.Kind.measures() {
 		c.stepRange(i, s)
+		c.zeroedOn(i, s)
 		c.stepRepeats(i, s)
 	}
 	if len(s.Places) == 0 {
@@ -418,9 +443,43 @@ func (c *planCheck) chain(i int) {
 	}
 	c.sides(i)
 	c.directSteps(i)
+	c.centre(i)
 	if sound && len(c.problems) == 0 {
 		c.reachable(i)
 	}
+}
+
+// centre checks what the rod is centred by.
+func (c *planCheck) centre(i int) {
+	ch := &c.plan.Chains[i]
+	switch {
+	case ch.Split != "centred" && ch.Centre == nil:
+		return
+	case ch.Split != "centred":
+		c.wrong(fmt.Sprintf("chain %q says how to centre, but its split is %q", ch.Name, ch.Split), `write split = "centred", or leave centre out`, "chain", i, "centre")
+		return
+	case ch.Centre == nil:
+		c.wrong(fmt.Sprintf("chain %q cannot be centred without its dimensions", ch.Name), `give centre = { rod = "STEP", axis = "STEP" }, or split = "even"`, "chain", i, "split")
+		return
+	case len(ch.Sides) != 2:
+		c.wrong(fmt.Sprintf("chain %q needs two sides to be centred", ch.Name), `write split = "even"`, "chain", i, "split")
+		return
+	}
+	for key, name := range map[string]string{"rod": ch.Centre.Rod, "axis": ch.Centre.Axis} {
+		if at := c.plan.step(name); at < 0 {
+			c.noStep(name, "chain", i, "centre", key)
+		} else {
+			c.notMeasured(at, "chain", i, "centre", key)
+		}
+	}
+	if !slices.ContainsFunc(ch.Terms, func(t Term) bool { return c.plan.onSide(t, ch.Sides[0].Name) && t.Sign == "+" }) {
+		c.wrong(fmt.Sprintf("no dimension of chain %q is measured on the %s", ch.Name, ch.Sides[0].Name), fmt.Sprintf("write side = %q in the step that measures its case half", ch.Sides[0].Name), "chain", i, "centre")
+	}
+}
+
+// onSide tells whether a term is measured on a side.
+func (p *Plan) onSide(t Term, side string) bool {
+	return t.Step != "" && p.step(t.Step) >= 0 && p.Steps[p.step(t.Step)].Side == side
 }
 
 // directSteps checks the steps that measure a chain directly.

@@ -33,6 +33,9 @@ type Profile struct {
 	Local map[Use]Number `toml:"local_error_mm" json:"local_error_mm,omitempty"`
 	// Scale is the relative error ± of its scale, in 10⁻⁶; 50 if not given.
 	Scale *Number `toml:"scale_error_e6" example:"50" json:"scale_error_e6,omitempty"`
+	// Offset is the standard uncertainty of how far its rod and its jaws differ, for where
+	// it is zeroed between the jaws and measures with the rod.
+	Offset *Number `toml:"rod_to_jaws_u_mm" example:"0.005" json:"rod_to_jaws_u_mm,omitempty"`
 	// Expansion is that of its scale; 11.5 (steel) if not given.
 	Expansion    *Number       `toml:"expansion_per_kelvin_e6" example:"11.5" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
 	Certificates []Certificate `toml:"certificate" json:"certificates,omitempty"`

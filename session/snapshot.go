@@ -179,6 +179,7 @@ type Advice struct {
 	Keep         bool           `json:"keep,omitempty"`          // the best fit is what is in already
 	DialShows    *Number        `json:"dial_shows_mm,omitempty"` // what a dial shows of the best fit, with the play of the bearings
 	DialExpanded *Number        `json:"dial_expanded_mm,omitempty"`
+	OffCentre    *Number        `json:"off_centre_mm,omitempty"` // of the rod with the best fit, beyond the cylinder's axis seen from the first side; with split "centred"
 	Built        *BuiltView     `json:"built,omitempty"`         // the end float of the built engine
 	WarmFloat    *Number        `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
 	WarmExpanded *Number        `json:"warm_expanded_mm,omitempty"`

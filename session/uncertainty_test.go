@@ -244,7 +244,7 @@ func TestEveryBarBars(t *testing.T) {
 	unstated := testProfiles()[1]
 	unstated.Permissible = nil
 	require.Equal(t, math.Inf(1), limitOf(&unstated, Depth))
-	require.NoError(t, a.know(&unstated, Depth))
+	require.NoError(t, a.know(&unstated, Depth, ""))
 	require.Equal(t, "limit not stated", a.barred[1].Code)
 }
 
@@ -269,7 +269,7 @@ func TestACertificateIsTakenOff(t *testing.T) {
 	k := mm("2")
 	p.Certificates = []Certificate{{Use: Depth, At: mm("30"), Error: mm("0.015"), Expanded: mm("0.006"), Factor: &k, Number: "K-7"}}
 	a := &account{job: newJob(theMethod, Entry{}, Began{}, Plan{})}
-	require.NoError(t, a.know(&p, Depth))
+	require.NoError(t, a.know(&p, Depth, ""))
 	require.Equal(t, "certificate K-7", a.errors[0].Points[0].Name)
 	require.InDelta(t, 0.003, a.errors[0].Points[0].U, 1e-12)
 	require.Equal(t, "0.015", a.errors[0].Points[0].Error.String())

@@ -144,6 +144,7 @@ func Why(a session.Advice) string {
 		say(next(a))
 		say(asExpected(a))
 		say(checkGap(a))
+		say(centred(a))
 		say(dial(a))
 		for _, e := range a.Evidence {
 			say(found(e))
@@ -304,6 +305,21 @@ func play(n *session.Number) decimal.Decimal {
 }
 
 func packs(all []session.Pack) string { return Fit(session.Fit{Packs: all}) }
+
+// centred says how the rod lies over the cylinder's axis.
+func centred(a session.Advice) string {
+	if a.OffCentre == nil || a.Best == nil {
+		return ""
+	}
+	if a.OffCentre.RoundBank(mostDecimals).IsZero() {
+		return "The rod then sits on the cylinder's axis."
+	}
+	away := "away from"
+	if a.OffCentre.IsNegative() {
+		away = "towards"
+	}
+	return "The rod then sits " + mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
+}
 
 // dial says what a dial indicator will show of the best fit.
 func dial(a session.Advice) string {

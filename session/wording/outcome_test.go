@@ -90,6 +90,9 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			a.Keep, a.Evidence = true, []session.EvidenceView{{Way: "trial build", Found: num(t, "0.275"), Packs: firstPack(t, "0.25")}}
 		}, "Keep what is in: 0.25 + 0.10 mm on the pump side"},
 		{"what a dial will show", func(a *session.Advice) { a.DialShows, a.DialExpanded = ptr(t, "0.185"), ptr(t, "0.05") }, "A dial indicator, the shaft pushed and pulled, should then show 0.18 +/- 0.05 mm, the play of the bearings included."},
+		{"centred", func(a *session.Advice) { a.OffCentre = ptr(t, "0.0001") }, "The rod then sits on the cylinder's axis."},
+		{"off centre", func(a *session.Advice) { a.OffCentre = ptr(t, "-0.015") }, "The rod then sits 0.015 mm off the cylinder's axis, towards the pump side."},
+		{"off centre the other way", func(a *session.Advice) { a.OffCentre = ptr(t, "0.015") }, "away from the pump side."},
 		{"built inside", func(a *session.Advice) {
 			a.Built = &session.BuiltView{Outcome: "shown inside", Float: num(t, "0.14"), Expanded: num(t, "0.02"), Chance: session.Chance{Inside: 0.999}, Found: num(t, "0.18"), Play: ptr(t, "0.04"), Packs: firstPack(t, "0.25"), Expected: num(t, "0.145"), ExpectedU: num(t, "0.042"), Compared: true, Agrees: true, En: -0.11}
 		}, "The built engine has an end float of 0.14 +/- 0.02 mm. It is shown inside the window 0.08 to 0.20 mm: the risk that it is outside is about 1 in 1000."},

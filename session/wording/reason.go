@@ -66,6 +66,8 @@ func reasonText(code string) string {
 		return "it was made with other shims in"
 	case "shown without a trial build":
 		return "the float is shown inside without it"
+	case "rod not compared with jaws":
+		return "the profile of {instrument} does not say how well its rod and its jaws agree, and it was zeroed on a bar"
 	case "check limit not stated":
 		return "the profile of {instrument}, which measured it directly, states no permissible error for its use {use}"
 	case "instrument not known":
@@ -107,6 +109,8 @@ func findingText(code string) string {
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "not done":
 		return "{step} is not done ({note}); do it before the engine is handed over"
+	case "not centred":
+		return "{rod} and {axis} are not measured yet, so the packs are as even as can be, not centred"
 	case "built engine and expectation disagree":
 		return "the built engine has {found:mm} and {expected:mm} was to be expected (E_n {en}); look for a wrong shim, a ring not seated, dirt on a face"
 	}
