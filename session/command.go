@@ -18,7 +18,7 @@ type Command struct {
 	Place      string       `json:"place,omitempty"`      // place: its name or its number from 1
 	Reading    int64        `json:"reading,omitempty"`    // strike out, restore
 	Reason     string       `json:"reason,omitempty"`     // strike out
-	Note       string       `json:"note,omitempty"`       // end, confirm
+	Note       string       `json:"note,omitempty"`       // end, confirm, next: of a wait that is cut short
 	Outcome    Confirmation `json:"outcome,omitempty"`    // confirm: done if not given
 	Of         string       `json:"of,omitempty"`         // temperature: "shop" or a part
 	Celsius    string       `json:"celsius,omitempty"`    // temperature

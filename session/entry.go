@@ -317,6 +317,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[Fitted](text)
 	case "skipped":
 		return bodyOf[Skipped](text)
+	case "wait started":
+		return bodyOf[WaitStarted](text)
+	case "waited":
+		return bodyOf[Waited](text)
 	case "held decided":
 		return bodyOf[HeldDecided](text)
 	case "take":

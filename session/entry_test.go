@@ -21,7 +21,7 @@ func TestAnEntryKeepsEverythingThroughItsText(t *testing.T) {
 		HeldDecided{Reading: 4, Why: Reason{Code: "set aside"}}, Asked{"m"}, Moved{"back", "s", 1}, PlaceClosed{"s", 1},
 		StepClosed{Step: "s", Value: &value, Counted: []int64{1, 2}}, Opened{"s", 0}, Struck{3, "burr"}, Restored{3},
 		Advised{Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Shop, value, value}, InstrumentChecked{"depth-1", Depth, value, value, value},
-		Confirmed{"s", 0, NotDone, "no lamp"}, Paired{"tablet", "ab", at}, Revoked{"tablet"},
+		Paired{"tablet", "ab", at}, Revoked{"tablet"},
 	} {
 		e := Entry{Seq: 7, Run: 2, At: at, Mono: 5, Job: "12", Operator: "mo", Door: FromPedal, Body: body}
 		text, err := e.Encode()

@@ -74,6 +74,7 @@ type StepKind string
 const (
 	MeasureStep StepKind = "measure"
 	ConfirmStep StepKind = "confirm"
+	WaitStep    StepKind = "wait"
 )
 
 // measures tells whether instruments are read at a step of the kind.
@@ -84,10 +85,10 @@ func (k StepKind) measures() bool { return k == MeasureStep }
 type Step struct {
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
-	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm" json:"kind"` // measure if not given
-	Do         string   `toml:"do" json:"do,omitempty"`                          // what to do, in words, where nothing is measured
-	Measure    string   `toml:"measure" json:"measure,omitempty"`                // what to do, in words
-	Where      string   `toml:"where" json:"where,omitempty"`                    // where to put the instrument
+	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait" json:"kind"` // measure if not given
+	Do         string   `toml:"do" json:"do,omitempty"`                               // what to do, in words, where nothing is measured
+	Measure    string   `toml:"measure" json:"measure,omitempty"`                     // what to do, in words
+	Where      string   `toml:"where" json:"where,omitempty"`                         // where to put the instrument
 	Part       string   `toml:"part" json:"part,omitempty"`
 	Side       string   `toml:"side" json:"side,omitempty"`
 	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler" example:"caliper" json:"instrument,omitempty"`
@@ -108,6 +109,14 @@ type Step struct {
 	// axial play of the bearings. A dial indicator takes it up if nothing is said, for
 	// the shaft is pushed and pulled; of anything else it is not known then.
 	Play string `toml:"bearing_play" strict:"oneof=taken up|not taken up" json:"bearing_play,omitempty"`
+	// Minutes or Seconds is how long a step of the kind wait waits; Sets is the part
+	// that counts as cooled afterwards. Celsius is how hot to make something meanwhile,
+	// MostCelsius what must not be exceeded.
+	Minutes     *Number `toml:"minutes" example:"20" json:"minutes,omitempty"`
+	Seconds     *Number `toml:"seconds" example:"60" json:"seconds,omitempty"`
+	Sets        string  `toml:"sets" json:"sets,omitempty"`
+	Celsius     *Number `toml:"celsius" example:"95" json:"celsius,omitempty"`
+	MostCelsius *Number `toml:"most_celsius" example:"120" json:"most_celsius,omitempty"`
 	// Reference makes the step a check of its instrument: 0 for closed jaws or a
 	// foot on a flat, else the length of a gauge block. What the instrument shows
 	// above it is its error, and is taken off its other readings of that use.

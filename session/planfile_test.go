@@ -151,6 +151,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(twins))
 	f.Add([]byte(knifeEdge))
 	f.Add([]byte(handOver))
+	f.Add([]byte(underHeat))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

@@ -12,14 +12,17 @@ func measuringKeys() []string {
 
 // keysOf lists the keys that a kind of step has beyond those that all have.
 func keysOf(k StepKind) []string {
-	if k.measures() {
-		return measuringKeys()
+	switch k {
+	case WaitStep:
+		return []string{"minutes", "seconds", "sets", "celsius", "most_celsius"}
+	case ConfirmStep:
+		return nil
 	}
-	return nil
+	return measuringKeys()
 }
 
 // stepKinds lists the kinds of step that a plan can name.
-func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep} }
+func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep, WaitStep} }
 
 // stepKeys refuses keys of step i that its kind does not have, and asks for those it
 // cannot do without.
@@ -35,6 +38,9 @@ func (c *planCheck) stepKeys(i int, s Step) {
 			}
 			seen[key] = true
 		}
+	}
+	if s.Kind == WaitStep {
+		c.waitKeys(i, s)
 	}
 	if s.Kind.measures() {
 		c.needs(i, "instrument", `instrument = "caliper"`)

@@ -90,6 +90,8 @@ type StepView struct {
 	Findings   []Reason    `json:"findings,omitempty"`
 
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
+	Wait      *WaitView      `json:"wait,omitempty"`      // of the kind wait
+	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something
 }
 
 // A PlaceView is one place of a step.

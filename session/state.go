@@ -86,6 +86,7 @@ type stepState struct {
 	places    []bool // closed
 	confirmed *ConfirmedView
 	skipped   *Reason // why it need not be done
+	wait      *waiting
 	reduction *calc.Reduction
 }
 
@@ -330,6 +331,10 @@ func (j *job) apply(e Entry) error {
 			return err
 		}
 		j.steps[step].closed, j.steps[step].skipped = true, &b.Why
+	case WaitStarted:
+		return j.waitStarted(e, b)
+	case Waited:
+		return j.waited(b)
 	case Moved:
 		return j.moveTo(e, b.Step, b.Place)
 	case PlaceClosed:
@@ -344,6 +349,11 @@ func (j *job) apply(e Entry) error {
 			return err
 		}
 		j.steps[step].closed, j.stale = true, true
+		if !j.plan.Steps[step].Kind.measures() {
+			for i := range j.steps[step].places {
+				j.steps[step].places[i] = true
+			}
+		}
 		if !b.Command {
 			j.before = step
 		}
@@ -403,7 +413,8 @@ func (j *job) moveTo(e Entry, name string, place int) error {
 		return err
 	}
 	j.steps[step].closed, j.steps[step].places[place] = false, false
-	j.steps[step].confirmed, j.steps[step].skipped = nil, nil
+	j.steps[step].skipped = nil
+	j.steps[step].again()
 	j.stale = true
 	return nil
 }

@@ -41,9 +41,11 @@ func (t *turn) confirm(j *job, c Command) *Refusal {
 		return noStepOpen()
 	}
 	c.Note = strings.TrimSpace(c.Note)
-	switch step := &j.plan.Steps[j.step]; step.Kind {
-	case ConfirmStep:
+	switch step := &j.plan.Steps[j.step]; {
+	case step.Kind == ConfirmStep, !step.Kind.measures() && c.Outcome != "" && c.Outcome != Done:
 		return t.confirmStep(j, c)
+	case step.Kind == WaitStep:
+		return t.waitOn(j, c.Note)
 	default:
 		return refuse("not to confirm", fmt.Sprintf("step %q is of the kind %q and is not confirmed", step.Name, step.Kind),
 			"do what it asks for, or go to another step with next", "step", step.Name)
@@ -63,11 +65,10 @@ func (t *turn) confirmStep(j *job, c Command) *Refusal {
 	}
 	t.add(Confirmed{name, j.place, c.Outcome, c.Note})
 	t.by("", FromBench)
-	if c.Outcome == NotDone {
-		t.openNext()
-		return nil
+	if c.Outcome != NotDone {
+		t.add(j.stepClosed(j.step, true))
 	}
-	t.closeNow(true)
+	t.openNext()
 	return nil
 }
 
@@ -79,6 +80,14 @@ func (j *job) confirmed(e Entry, b Confirmed) error {
 	}
 	j.steps[step].confirmed = &ConfirmedView{b.Outcome, b.Note, e.Operator, e.At}
 	return nil
+}
+
+// again forgets what was done at a step that is opened anew. A wait that runs goes on.
+func (s *stepState) again() {
+	s.confirmed = nil
+	if s.wait != nil && s.wait.over != nil {
+		s.wait = nil
+	}
 }
 
 // putOff tells whether a step stays open until the others are done.
@@ -93,15 +102,22 @@ func (s *Step) notToRead() *Reason {
 	case ConfirmStep:
 		r := reason("to confirm", "step", s.Name)
 		return &r
+	case WaitStep:
+		r := reason("to wait", "step", s.Name)
+		return &r
 	}
 	return nil
 }
 
 // kindFindings are what a person must look at in a step beyond its readings.
 func (j *job) kindFindings(step int) []Reason {
-	s := &j.steps[step]
+	s, name := &j.steps[step], j.plan.Steps[step].Name
+	var found []Reason
 	if s.putOff() {
-		return []Reason{reason("not done", "step", j.plan.Steps[step].Name, "note", s.confirmed.Note)}
+		found = append(found, reason("not done", "step", name, "note", s.confirmed.Note))
 	}
-	return nil
+	if s.wait != nil && s.wait.over != nil && s.wait.over.CutShort {
+		found = append(found, reason("wait cut short", "step", name, "left", spanWords(time.Duration(s.wait.over.Left)*time.Second), "note", s.wait.over.Note))
+	}
+	return found
 }

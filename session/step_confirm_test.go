@@ -3,8 +3,10 @@ package session
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 // handOver is a plan with steps at which nothing is measured.
@@ -105,5 +107,19 @@ func TestMistakesInStepsOfAKind(t *testing.T) {
 	} {
 		_, err := ReadPlan("p.toml", []byte(c.plan))
 		assert.ErrorContains(t, err, c.want)
+	}
+}
+
+func TestEntriesOfKindsKeepTheirText(t *testing.T) {
+	at := time.Date(2026, 3, 2, 8, 1, 2, 34000, time.UTC)
+	for _, body := range []Body{
+		Confirmed{"s", 0, NotDone, "no lamp"}, WaitStarted{"s", at}, Waited{"s", true, 12, "cool"},
+	} {
+		e := Entry{Seq: 7, Run: 2, At: at, Mono: 5, Job: "12", Operator: "mo", Door: FromPage, Body: body}
+		text, err := e.Encode()
+		require.NoError(t, err)
+		again, err := DecodeEntry(text)
+		require.NoError(t, err, string(text))
+		assert.Equal(t, e, again)
 	}
 }

@@ -71,8 +71,8 @@ func (j *job) stepView(i int) StepView {
 		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Cautions: p.Cautions, OnCommand: p.OnCommand,
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: append(j.findings(i), j.kindFindings(i)...),
-		Confirmed: s.confirmed,
-		Skipped:   s.skipped, Packs: j.packsFor(i),
+		Skipped: s.skipped, Packs: j.packsFor(i),
+		Confirmed: s.confirmed, Wait: j.waitView(i), Heat: j.heatView(i),
 	}
 	if s.reduction != nil {
 		v.Unsettled = s.reduction.Unsettled

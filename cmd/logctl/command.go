@@ -64,12 +64,15 @@ func checkEnter(c session.Command) *failure {
 }
 
 func (a *app) nextCommand() *cobra.Command {
-	return &cobra.Command{
+	var note string
+	cmd := &cobra.Command{
 		Use: "next [STEP]", Short: "Close the place that is measured and go on, or go to a step", Args: between(0, 1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.do(cmd, session.Command{Do: session.Next, Step: argument(args)}, a.moved)
+			return a.do(cmd, session.Command{Do: session.Next, Step: argument(args), Note: note}, a.moved)
 		},
 	}
+	cmd.Flags().StringVar(&note, "note", "", "why a wait is cut short, as `TEXT`")
+	return cmd
 }
 
 func (a *app) backCommand() *cobra.Command {

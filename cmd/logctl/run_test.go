@@ -285,6 +285,7 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		"restore 17":                           {Do: session.Restore, Reading: 17},
 		"end":                                  {Do: session.End},
 		"end --note done":                      {Do: session.End, Note: "done"},
+		"next --note cool":                     {Do: session.Next, Note: "cool"},
 		"confirm":                              {Do: session.Confirm},
 		"confirm --not-done --note later":      {Do: session.Confirm, Outcome: session.NotDone, Note: "later"},
 		"confirm --not-applicable --note none": {Do: session.Confirm, Outcome: session.NotApplicable, Note: "none"},

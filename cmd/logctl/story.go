@@ -139,6 +139,10 @@ func (t *teller) entry(e session.Entry) {
 		t.say(kind, text+t.changed(b.Reading)).Reading = t.find(b.Reading)
 	case session.Confirmed:
 		t.say(kind, t.confirmed(b))
+	case session.WaitStarted:
+		t.say(kind, fmt.Sprintf("%s started the time of %s; it is due at %s UTC.", t.who(), b.Step, b.Due.UTC().Format("15:04:05")))
+	case session.Waited:
+		t.say(kind, t.waited(b))
 	case session.Opened:
 		t.opened(b)
 	case session.StepClosed:

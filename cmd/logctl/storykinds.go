@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // stepNow is a step as it stands now; nil if there is none of that name.
@@ -23,4 +24,12 @@ func (t *teller) confirmed(b session.Confirmed) string {
 		step = fmt.Sprintf("step %d of %d, %s,", v.Number, v.Of, v.Name)
 	}
 	return fmt.Sprintf("%s confirmed %s as %s%s.", t.who(), step, b.Outcome, prefixed(": ", b.Note))
+}
+
+// waited tells how a wait ended.
+func (t *teller) waited(b session.Waited) string {
+	if b.CutShort {
+		return fmt.Sprintf("%s cut %s short with %s left: %s.", t.who(), b.Step, wording.Span(b.Left), b.Note)
+	}
+	return fmt.Sprintf("The time of %s has passed.", b.Step)
 }

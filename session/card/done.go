@@ -16,6 +16,9 @@ func (c *composer) done() section {
 			continue
 		}
 		by, at := "", ""
+		if w := s.Wait; w != nil && w.Started != nil {
+			at = c.clock(*w.Started)
+		}
 		if v := s.Confirmed; v != nil {
 			by, at = v.Operator, c.clock(v.Time)
 		}

@@ -1,12 +1,16 @@
 package wording
 
-import "shimwright/session"
+import (
+	"fmt"
+
+	"shimwright/session"
+)
 
 // State says in a few words how far a step is, for a list of steps: "closed", "now",
 // "done", "not done: no oil left". It has no full stop.
 func State(s session.StepView) string {
-	if s.Kind == session.ConfirmStep && s.Confirmed != nil {
-		return confirmation(s)
+	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil {
+		return ofKind(s)
 	}
 	state := "not begun"
 	switch {
@@ -23,6 +27,60 @@ func State(s session.StepView) string {
 		state += "; " + Decimals(*s.WithAll) + " with those left out"
 	}
 	return state
+}
+
+// ofKind says how far a step is that is not measured; empty for one that is.
+func ofKind(s session.StepView) string {
+	switch {
+	case s.Kind == session.ConfirmStep || s.Confirmed != nil:
+		return confirmation(s)
+	case s.Wait != nil:
+		return waiting(s)
+	}
+	return ""
+}
+
+// waiting says how a wait stands. The time that is left is the display's to count.
+func waiting(s session.StepView) string {
+	w := s.Wait
+	switch {
+	case w.CutShort:
+		return "cut short with " + Span(w.Left) + " left: " + w.Note
+	case s.Closed:
+		return "waited " + Span(w.Seconds)
+	case w.Started != nil && w.Due != nil:
+		return fmt.Sprintf("waits %s, until %s UTC; then go on with next", Span(w.Seconds), w.Due.UTC().Format("15:04:05"))
+	case s.Active:
+		return "wait " + Span(w.Seconds) + "; start the time with next"
+	}
+	return "not begun"
+}
+
+// Span writes a number of seconds as people say it: "50 s", "20 min", "1 min 30 s".
+func Span(seconds int64) string {
+	switch m, s := seconds/60, seconds%60; {
+	case m == 0:
+		return fmt.Sprintf("%d s", s)
+	case s == 0:
+		return fmt.Sprintf("%d min", m)
+	default:
+		return fmt.Sprintf("%d min %d s", m, s)
+	}
+}
+
+// Heat says how hot to make something and what must not be exceeded; empty for nil.
+func Heat(h *session.HeatView) string {
+	switch {
+	case h == nil:
+		return ""
+	case h.Most == nil && h.Celsius == nil:
+		return ""
+	case h.Celsius == nil:
+		return "not above " + h.Most.String() + " degrees"
+	case h.Most == nil:
+		return "to " + h.Celsius.String() + " degrees"
+	}
+	return "to " + h.Celsius.String() + " degrees, not above " + h.Most.String()
 }
 
 // confirmation says what was said of a step, or asks for it.

@@ -2,6 +2,7 @@ package wording_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 
@@ -40,4 +41,27 @@ func TestTheStateOfAStepThatIsMeasured(t *testing.T) {
 	} {
 		assert.Equal(t, want, wording.State(s))
 	}
+}
+
+func TestAWait(t *testing.T) {
+	at := time.Date(2026, 3, 2, 8, 0, 30, 0, time.UTC)
+	due := at.Add(90 * time.Second)
+	hot, most := num(t, "95"), num(t, "120")
+	s := session.StepView{
+		Title: "Heat the pump half", Kind: session.WaitStep, Number: 1, Of: 3, Active: true, Wait: &session.WaitView{Seconds: 90},
+		Heat: &session.HeatView{Celsius: &hot, Most: &most}, Cautions: []string{"hot metal"}, Places: []session.PlaceView{{Active: true}},
+	}
+	assert.Equal(t, "Step 1 of 3: Heat the pump half. Wait 1 min 30 s; start the time with next. To 95 degrees, not above 120. Caution: Hot metal.", wording.Step(s))
+	s.Wait.Started, s.Wait.Due = &at, &due
+	assert.Equal(t, "waits 1 min 30 s, until 08:02:00 UTC; then go on with next", wording.State(s))
+	s.Closed = true
+	assert.Equal(t, "waited 1 min 30 s", wording.State(s))
+	s.Wait.CutShort, s.Wait.Left, s.Wait.Note = true, 61, "it was warm"
+	assert.Equal(t, "cut short with 1 min 1 s left: it was warm", wording.Progress(s))
+	assert.Equal(t, "not begun", wording.State(session.StepView{Wait: &session.WaitView{Seconds: 20}}))
+	assert.Equal(t, "50 s", wording.Span(50))
+	assert.Equal(t, "20 min", wording.Span(1200))
+	assert.Equal(t, "not above 120 degrees", wording.Heat(&session.HeatView{Most: &most}))
+	assert.Equal(t, "to 95 degrees", wording.Heat(&session.HeatView{Celsius: &hot}))
+	assert.Empty(t, wording.Heat(&session.HeatView{})+wording.Heat(nil))
 }

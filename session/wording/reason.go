@@ -38,8 +38,6 @@ func reasonText(code string) string {
 		return "pressed again within {least:s}; set {instrument} down anew and press once more"
 	case "no job":
 		return "no job is open; begin one, then measure again"
-	case "to confirm":
-		return "{step} is confirmed, not measured; say that it is done, not done or not applicable, then measure"
 	case "no step":
 		return "no step is active; go to one with next or place, or end the job"
 	case "wanted instrument":
@@ -83,7 +81,7 @@ func reasonText(code string) string {
 	case "before the step":
 		return "it came before {step} was opened; measure again"
 	}
-	return ""
+	return kindReason(code)
 }
 
 // findingText is the pattern of a finding, as reasonText.
@@ -107,14 +105,12 @@ func findingText(code string) string {
 		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
 	case "error beyond limit":
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
-	case "not done":
-		return "{step} is not done ({note}); do it before the engine is handed over"
 	case "not centred":
 		return "{rod} and {axis} are not measured yet, so the packs are as even as can be, not centred"
 	case "built engine and expectation disagree":
 		return "the built engine has {found:mm} and {expected:mm} was to be expected (E_n {en}); look for a wrong shim, a ring not seated, dirt on a face"
 	}
-	return ""
+	return kindFinding(code)
 }
 
 // fill puts the parameters into a pattern. It fails if there is no pattern or a

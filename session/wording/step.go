@@ -26,7 +26,7 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	for _, text := range []string{s.Measure, s.Do, with(s), s.Where} {
+	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where} {
 		if text != "" {
 			said = append(said, sentence(text))
 		}
@@ -52,8 +52,8 @@ func with(s session.StepView) string {
 // Progress says how far a step is: the place to measure now and how many of its
 // repeats are counted, or that it is closed and its value. It has no full stop.
 func Progress(s session.StepView) string {
-	if s.Kind == session.ConfirmStep {
-		return confirmation(s)
+	if text := ofKind(s); text != "" {
+		return text
 	}
 	if s.Closed {
 		return closed(s)

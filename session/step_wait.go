@@ -1,0 +1,192 @@
+package session
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"github.com/shopspring/decimal"
+)
+
+// WaitStarted says that the time of a step runs. Its due time is in the entry, so that
+// nothing that folds it needs a clock.
+type WaitStarted struct {
+	Step string    `json:"step"`
+	Due  time.Time `json:"due"`
+}
+
+// Waited says that the time of a step has passed, or was cut short and why.
+type Waited struct {
+	Step     string `json:"step"`
+	CutShort bool   `json:"cut_short,omitempty"`
+	Left     int64  `json:"left_s,omitempty"` // seconds that were left, rounded up
+	Note     string `json:"note,omitempty"`
+}
+
+func (WaitStarted) kind() string { return "wait started" }
+func (Waited) kind() string      { return "waited" }
+
+// A WaitView is the time that a step waits. A display counts down by its own clock
+// from when it heard that it was started.
+type WaitView struct {
+	Seconds  int64      `json:"seconds"` // to wait in all
+	Started  *time.Time `json:"started,omitempty"`
+	Due      *time.Time `json:"due,omitempty"`
+	CutShort bool       `json:"cut_short,omitempty"`
+	Left     int64      `json:"left_s,omitempty"` // seconds that were left when it was cut short
+	Note     string     `json:"note,omitempty"`
+	Sets     string     `json:"sets,omitempty"` // the part that counts as cooled afterwards
+}
+
+// A HeatView is how hot to make something, in °C, and what must not be exceeded.
+type HeatView struct {
+	Celsius *Number `json:"celsius,omitempty"`
+	Most    *Number `json:"most_celsius,omitempty"`
+}
+
+// waiting is how far the time of a step has come.
+type waiting struct {
+	started, due time.Time
+	run          int64
+	mono         time.Duration
+	over         *Waited
+}
+
+// span is how long a step waits.
+func (s *Step) span() time.Duration {
+	seconds := decimal.Zero
+	if s.Minutes != nil {
+		seconds = s.Minutes.Mul(decimal.NewFromInt(60))
+	}
+	if s.Seconds != nil {
+		seconds = seconds.Add(s.Seconds.Decimal)
+	}
+	return time.Duration(seconds.Mul(decimal.NewFromInt(int64(time.Second))).IntPart())
+}
+
+// waitOn starts the time of the active step, ends it once it has passed, or cuts it
+// short if a note says why.
+func (t *turn) waitOn(j *job, note string) *Refusal {
+	step := &j.plan.Steps[j.step]
+	w := j.steps[j.step].wait
+	if w == nil {
+		t.add(WaitStarted{step.Name, t.at.UTC().Add(step.span())})
+		return nil
+	}
+	left := t.left(w)
+	if left > 0 && note == "" {
+		said := spanWords(left)
+		return refuse("still waiting", fmt.Sprintf("step %q has %s left", step.Name, said), "wait for it, or cut it short with a note that says why",
+			"step", step.Name, "left_s", strconv.FormatInt(secondsUp(left), 10))
+	}
+	over := Waited{Step: step.Name}
+	if left > 0 {
+		over.CutShort, over.Left, over.Note = true, secondsUp(left), note
+	}
+	t.add(over)
+	t.by("", FromBench)
+	t.closeNow(true)
+	return nil
+}
+
+// left is how long a wait still has: by the clock that nobody sets, within its run.
+func (t *turn) left(w *waiting) time.Duration {
+	whole := w.due.Sub(w.started)
+	passed := t.at.Sub(w.started)
+	if t.state.run == w.run {
+		passed = t.mono - w.mono
+	}
+	return min(whole-passed, whole)
+}
+
+func secondsUp(d time.Duration) int64 { return int64(math.Ceil(d.Seconds())) }
+
+// spanWords writes a span as people say it.
+func spanWords(d time.Duration) string {
+	s := secondsUp(d)
+	if s < 120 {
+		return fmt.Sprintf("%d s", s)
+	}
+	return fmt.Sprintf("%d min", (s+59)/60)
+}
+
+func (j *job) waitStarted(e Entry, b WaitStarted) error {
+	step, err := j.stepPlace(b.Step, 0)
+	if err != nil {
+		return err
+	}
+	j.steps[step].wait = &waiting{started: e.At, due: b.Due, run: e.Run, mono: e.Mono}
+	return nil
+}
+
+// waited folds the end of a wait. What cooled in it counts as no warmer than the shop.
+func (j *job) waited(b Waited) error {
+	step, err := j.stepPlace(b.Step, 0)
+	if err != nil {
+		return err
+	}
+	w := j.steps[step].wait
+	if w == nil {
+		return fmt.Errorf("step %q does not wait", b.Step)
+	}
+	w.over = &b
+	if part := j.plan.Steps[step].Sets; part != "" && !b.CutShort {
+		j.forgetWarmth(part)
+	}
+	return nil
+}
+
+// forgetWarmth drops the temperature that was taken of a part.
+func (j *job) forgetWarmth(part string) {
+	var kept []TemperatureTaken
+	for _, w := range j.warmth {
+		if w.Of != part {
+			kept = append(kept, w)
+		}
+	}
+	j.warmth, j.stale = kept, true
+}
+
+// waitView shows the time of a step; nil if it has none.
+func (j *job) waitView(i int) *WaitView {
+	step := &j.plan.Steps[i]
+	if step.Kind != WaitStep {
+		return nil
+	}
+	v := &WaitView{Seconds: secondsUp(step.span()), Sets: step.Sets}
+	if w := j.steps[i].wait; w != nil {
+		started, due := w.started, w.due
+		v.Started, v.Due = &started, &due
+		if w.over != nil {
+			v.CutShort, v.Left, v.Note = w.over.CutShort, w.over.Left, w.over.Note
+		}
+	}
+	return v
+}
+
+// heatView shows how hot to make something; nil if the step heats nothing.
+func (j *job) heatView(i int) *HeatView {
+	step := &j.plan.Steps[i]
+	if step.Celsius == nil && step.MostCelsius == nil {
+		return nil
+	}
+	return &HeatView{step.Celsius, step.MostCelsius}
+}
+
+// waitKeys checks what a step of the kind wait has of its own.
+func (c *planCheck) waitKeys(i int, s Step) {
+	if (s.Minutes == nil) == (s.Seconds == nil) {
+		c.wrong(fmt.Sprintf("step %q needs either minutes or seconds to wait", s.Name), `give one of them: minutes = "20"`, "step", i)
+	}
+	c.within(s.Minutes, "0.1", "2880", "a wait in minutes", "step", i, "minutes")
+	c.within(s.Seconds, "1", "86400", "a wait in seconds", "step", i, "seconds")
+	c.within(s.Celsius, "-60", "500", "a temperature", "step", i, "celsius")
+	c.within(s.MostCelsius, "-60", "500", "a temperature", "step", i, "most_celsius")
+	if s.Celsius != nil && s.MostCelsius != nil && s.Celsius.GreaterThan(s.MostCelsius.Decimal) {
+		c.wrong(fmt.Sprintf("step %q heats to %s, over its limit of %s", s.Name, s.Celsius, s.MostCelsius), "heat to less, or correct the limit", "step", i, "celsius")
+	}
+	if s.Sets != "" && c.plan.part(s.Sets) < 0 {
+		c.wrong(fmt.Sprintf("there is no part %q", s.Sets), "name the [[part]] that cools", "step", i, "sets")
+	}
+}
