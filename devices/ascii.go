@@ -45,10 +45,7 @@ type asciiWire struct {
 }
 
 func newASCIIWire(p session.Profile) wire {
-	w := &asciiWire{form: *p.ASCII, unit: p.Unit, group: map[string]int{}}
-	if w.unit == "" {
-		w.unit = session.Millimetre
-	}
+	w := &asciiWire{form: *p.ASCII, unit: unitOf(p), group: map[string]int{}}
 	w.pattern = regexp.MustCompile(wholeLine(p.ASCII.Pattern))
 	for i, name := range w.pattern.SubexpNames() {
 		if name != "" {
@@ -224,7 +221,7 @@ func (w *asciiWire) readUnit(line []byte, at []int) (unit session.Unit, why stri
 		if unit, ok = w.form.Units[said]; ok {
 			return unit, ""
 		}
-	} else if unit.UnmarshalText([]byte(said)) == nil {
+	} else if unit.UnmarshalText([]byte(said)) == nil && unit.Quantity() == w.unit.Quantity() {
 		return unit, ""
 	}
 	return "", fmt.Sprintf("the unit %q is not one of the profile's", said)
@@ -232,7 +229,7 @@ func (w *asciiWire) readUnit(line []byte, at []int) (unit session.Unit, why stri
 
 // readNumber reads a number as an instrument sends it and converts it exactly.
 // text is the number with sign and point; why is empty if it is sound.
-func readNumber(sign, value string, implied int, unit session.Unit) (text string, mm session.Number, why string) {
+func readNumber(sign, value string, implied int, unit session.Unit) (text string, kept session.Number, why string) {
 	if strings.Trim(sign, "+- ") != "" || len(sign) > 1 || (strings.Trim(sign, " ") != "" && strings.ContainsAny(value, "+-")) {
 		return "", session.Number{}, fmt.Sprintf("the sign %q with the number %q is none", sign, value)
 	}
@@ -250,11 +247,11 @@ func readNumber(sign, value string, implied int, unit session.Unit) (text string
 	if err != nil {
 		return "", session.Number{}, fmt.Sprintf("%q is not a plain decimal number of at most 32 characters", text)
 	}
-	mm = unit.ToMM(n)
-	if mm.Abs().Cmp(limitMM()) > 0 {
-		return "", session.Number{}, fmt.Sprintf("%s %s is beyond 10 m", text, unit.Word())
+	kept = unit.Kept(n)
+	if why := beyond(kept, text, unit); why != "" {
+		return "", session.Number{}, why
 	}
-	return text, mm, ""
+	return text, kept, ""
 }
 
 // withNought puts a 0 before a decimal point that has no digit before it, as many

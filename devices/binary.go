@@ -31,12 +31,14 @@ const defaultGap = 20 * time.Millisecond
 
 // binaryWire cuts frames by their fixed bits, or by silence alone.
 type binaryWire struct {
-	form session.BinaryFrame
-	size int           // bytes of a frame
-	gap  time.Duration // silence that ends a frame
-	mask []byte        // 1 where a bit is fixed
-	want []byte        // its value there
-	self bool          // the fixed bits find the frame by themselves
+	form  session.BinaryFrame
+	scale session.Number // of one count in unit
+	unit  session.Unit
+	size  int           // bytes of a frame
+	gap   time.Duration // silence that ends a frame
+	mask  []byte        // 1 where a bit is fixed
+	want  []byte        // its value there
+	self  bool          // the fixed bits find the frame by themselves
 
 	buf  []byte          // a window of one frame; where only silence marks frames, a burst
 	at   []time.Duration // arrival of each of its bytes
@@ -66,13 +68,29 @@ func (r *run) add(c byte, at time.Duration) {
 
 func newBinaryWire(p session.Profile) wire {
 	form := *p.Binary
-	w := &binaryWire{form: form, size: form.Bits / 8, gap: form.Gap}
+	w := &binaryWire{form: form, scale: scaleOf(p), unit: p.Kind.Quantity().Unit(), size: form.Bits / 8, gap: form.Gap}
 	if w.gap == 0 {
 		w.gap = defaultGap
 	}
 	w.mask, w.want = drawFixed(form)
 	w.self = selfMarking(w.mask, w.want)
 	return w
+}
+
+// scaleOf is the value of one count in the unit in which the quantity is kept; 0 if the
+// profile does not say.
+func scaleOf(p session.Profile) session.Number {
+	scale := &p.Binary.Scale
+	switch p.Kind.Quantity() {
+	case session.OfTorque:
+		scale = p.Binary.ScaleNm
+	case session.OfTemperature:
+		scale = p.Binary.ScaleCel
+	}
+	if scale == nil {
+		return session.Number{}
+	}
+	return *scale
 }
 
 // drawFixed turns the drawing of fixed bits into a mask and values by byte.
@@ -245,14 +263,14 @@ func (w *binaryWire) pending() int                    { return len(w.buf) + w.ru
 
 // read makes a value of a whole frame.
 func (w *binaryWire) read(b []byte) frame {
-	scale, unit := w.form.Scale, session.Millimetre
+	scale, unit := w.scale, w.unit
 	if w.form.InchBit != nil && hasBit(b, w.form.Order, *w.form.InchBit) {
 		scale, unit = *w.form.InchScale, session.Inch
 	}
 	shown := session.Num(decimal.New(w.counts(b), 0).Mul(scale.Decimal))
-	f := frame{class: sound, raw: b, unit: unit, text: shown.String(), value: unit.ToMM(shown)}
-	if f.value.Abs().Cmp(limitMM()) > 0 {
-		return frame{class: faulty, raw: b, code: "bad number", why: fmt.Sprintf("%s %s is beyond 10 m", f.text, unit.Word())}
+	f := frame{class: sound, raw: b, unit: unit, text: shown.String(), value: unit.Kept(shown)}
+	if why := beyond(f.value, f.text, unit); why != "" {
+		return frame{class: faulty, raw: b, code: "bad number", why: why}
 	}
 	return f
 }
@@ -296,7 +314,7 @@ func newBinaryEncoder(p session.Profile) encoder {
 	form := *p.Binary
 	_, want := drawFixed(form)
 	return func(shown session.Number, unit session.Unit) ([]byte, error) {
-		scale := form.Scale
+		scale := scaleOf(p)
 		if unit == session.Inch {
 			if form.InchBit == nil {
 				return nil, fmt.Errorf("cannot encode %s in: the frame has no inch bit", shown)

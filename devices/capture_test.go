@@ -78,7 +78,7 @@ func line(r session.Reading) string {
 	case r.Kind == session.Pedal:
 		return fmt.Sprintf("%d press", ms)
 	}
-	return fmt.Sprintf("%d %s mm (%s %s)", ms, r.Value, r.Text, r.Unit.Word())
+	return fmt.Sprintf("%d %s %s (%s %s)", ms, r.Value, r.Kind.Quantity().Unit(), r.Text, r.Unit.Word())
 }
 
 func TestReadCapture(t *testing.T) {

@@ -36,7 +36,7 @@ func Check(p session.Profile) []Mistake {
 	var m mistakes
 	m.when(!plainName(p.Name), "name", fmt.Sprintf("%q is no name for an instrument", p.Name), "use a-z, 0-9 and -, such as caliper-1")
 	m.when(!slices.Contains(session.Kinds(), p.Kind), "kind", fmt.Sprintf("%q is no kind of instrument", p.Kind), "write one of "+listed(session.Kinds()))
-	m.when(p.Unit != "" && p.Unit != session.Millimetre && p.Unit != session.Inch, "unit", fmt.Sprintf("%q is no unit of length", p.Unit), `write "mm" or "in"`)
+	m.when(p.Unit != "" && !slices.Contains(unitsOf(p.Kind), p.Unit), "unit", fmt.Sprintf("%q is no unit of %s", p.Unit, p.Kind.Quantity()), "write "+unitWords(p.Kind))
 	m.when(!namesPort(p.Port), "port", fmt.Sprintf("%q names no port", p.Port), "write the path of a device, by-id:NAME, serial:NUMBER or by-path:PATH; logctl ports lists them")
 	checkErrors(p, &m)
 	checkKnown(p, &m)
@@ -96,10 +96,12 @@ func listed[T ~string](words []T) string {
 }
 
 func checkErrors(p session.Profile, m *mistakes) {
+	unit := "_" + p.Kind.Quantity().Key()
 	if measures(p.Kind) {
-		m.when(!p.Resolution.IsPositive(), "resolution_mm", "the resolution is not given or not above 0", "write one count of the display, such as 0.01")
-		m.when(!p.Repeatability.IsPositive(), "repeatability_mm", "the repeatability is not given or not above 0", "write its standard deviation, such as 0.008")
+		m.when(!p.Count().IsPositive(), "resolution"+unit, "the resolution is not given or not above 0", "write one count of the display, such as "+usualCount(p.Kind))
+		m.when(!p.Spread().IsPositive(), "repeatability"+unit, "the repeatability is not given or not above 0", "write its standard deviation, such as "+usualSpread(p.Kind))
 	}
+	checkQuantity(p, m)
 	m.when(p.Degrees < 0, "repeatability_degrees_of_freedom", "the degrees of freedom are below 0", "write a whole number, or leave it out")
 	for _, use := range session.Uses() {
 		limit, given := p.Permissible[use]
@@ -108,6 +110,68 @@ func checkErrors(p session.Profile, m *mistakes) {
 	for use := range p.Permissible {
 		m.when(!slices.Contains(session.Uses(), use), "permissible_error_mm."+string(use), fmt.Sprintf("%q is no use", use), "write one of "+listed(session.Uses()))
 	}
+}
+
+func usualCount(k session.Kind) string {
+	if k.Quantity() != session.OfLength {
+		return "0.1"
+	}
+	return "0.01"
+}
+
+func usualSpread(k session.Kind) string {
+	if k.Quantity() != session.OfLength {
+		return "0.1"
+	}
+	return "0.008"
+}
+
+// checkQuantity sees that a profile states its instrument's errors in the unit of what
+// it measures, and in no other.
+func checkQuantity(p session.Profile, m *mistakes) {
+	q := p.Kind.Quantity()
+	for _, f := range []struct {
+		key   string
+		of    session.Quantity
+		given bool
+	}{
+		{"resolution_mm", session.OfLength, !p.Resolution.IsZero()},
+		{"repeatability_mm", session.OfLength, !p.Repeatability.IsZero()},
+		{"permissible_error_mm", session.OfLength, len(p.Permissible) > 0},
+		{"local_error_mm", session.OfLength, len(p.Local) > 0},
+		{"scale_error_e6", session.OfLength, p.Scale != nil},
+		{"expansion_per_kelvin_e6", session.OfLength, p.Expansion != nil},
+		{"certificate", session.OfLength, len(p.Certificates) > 0},
+		{"resolution_Cel", session.OfTemperature, p.ResolutionCel != nil},
+		{"repeatability_Cel", session.OfTemperature, p.RepeatabilityCel != nil},
+		{"permissible_error_Cel", session.OfTemperature, p.PermissibleCel != nil},
+		{"resolution_Nm", session.OfTorque, p.ResolutionNm != nil},
+		{"repeatability_Nm", session.OfTorque, p.RepeatabilityNm != nil},
+		{"permissible_error_Nm", session.OfTorque, p.PermissibleNm != nil},
+		{"permissible_error_percent", session.OfTorque, p.PermissiblePercent != nil},
+	} {
+		m.when(f.given && f.of != q, f.key, fmt.Sprintf("%s is given, and a %s measures a %s", f.key, p.Kind, q), otherKey(f.key, f.of, q))
+	}
+	for _, f := range []struct {
+		key   string
+		limit *session.Number
+	}{
+		{"permissible_error_Cel", p.PermissibleCel}, {"permissible_error_Nm", p.PermissibleNm}, {"permissible_error_percent", p.PermissiblePercent},
+	} {
+		m.when(f.limit != nil && !f.limit.IsPositive(), f.key, "the permissible error is not above 0", "write the limit without its sign, such as 1.0")
+	}
+	m.when(q == session.OfTemperature && p.PermissibleCel == nil, "permissible_error_Cel", "the permissible error is not given", "write the limit from its certificate or its maker, such as 1.0")
+	m.when(q == session.OfTorque && p.PermissibleNm == nil && p.PermissiblePercent == nil, "permissible_error_percent", "the permissible error is not given", "write the limit from its certificate, such as 4 for 4 %, or permissible_error_Nm")
+	_, err := time.Parse(time.DateOnly, p.Due)
+	m.when(p.Due != "" && err != nil, "calibration_due", fmt.Sprintf("%q is no day", p.Due), "write year, month and day, such as 2027-03-31")
+}
+
+// otherKey says what to write in place of a key of another quantity.
+func otherKey(key string, is, wanted session.Quantity) string {
+	if stem, ok := strings.CutSuffix(key, "_"+is.Key()); ok && stem != "local_error" {
+		return "write " + stem + "_" + wanted.Key()
+	}
+	return "remove it"
 }
 
 func checkTrigger(p session.Profile, m *mistakes) {
@@ -167,7 +231,7 @@ func checkASCII(p session.Profile) []Mistake {
 	m.when(a.Units != nil && !has("unit"), "ascii.units", "units are given and the pattern has no group unit", "add the group, or remove the units")
 	for _, word := range sortedKeys(a.Units) {
 		u := a.Units[word]
-		m.when(u != session.Millimetre && u != session.Inch, "ascii.units."+word, fmt.Sprintf("%q is no unit of length", u), `write "mm" or "in"`)
+		m.when(!slices.Contains(unitsOf(p.Kind), u), "ascii.units."+word, fmt.Sprintf("%q is no unit of %s", u, p.Kind.Quantity()), "write "+unitWords(p.Kind))
 	}
 	m.when(has("status") && len(a.GoodStatus) == 0, "ascii.good_status", "the pattern has a group status and nothing says which status is good", `add good_status = ["…"]`)
 	m.when(!has("status") && len(a.GoodStatus) > 0, "ascii.good_status", "good_status is given and the pattern has no group status", "add the group, or remove good_status")
@@ -201,7 +265,12 @@ func checkBinary(p session.Profile) []Mistake {
 		return append(m, Mistake{"binary.bits", fmt.Sprintf("a frame of %d bits is not sent in whole bytes", b.Bits), fmt.Sprintf("write a multiple of 8, at most %d; draw unused bits in fixed", maxBits)})
 	}
 	m.when(b.Order != lowestFirst && b.Order != highestFirst, "binary.order", fmt.Sprintf("%q is no order of bits", b.Order), fmt.Sprintf("write %q or %q", lowestFirst, highestFirst))
-	m.when(!b.Scale.IsPositive(), "binary.scale_mm", "one count is not above 0 mm", "write the value of one count, such as 0.01")
+	q := p.Kind.Quantity()
+	m.when(!scaleOf(p).IsPositive(), "binary.scale_"+q.Key(), "one count is not above 0 "+q.Unit().Word(), "write the value of one count, such as "+usualCount(p.Kind))
+	m.when(q != session.OfLength && !b.Scale.IsZero(), "binary.scale_mm", fmt.Sprintf("scale_mm is given, and a %s measures a %s", p.Kind, q), "write scale_"+q.Key())
+	m.when(q != session.OfTorque && b.ScaleNm != nil, "binary.scale_Nm", fmt.Sprintf("scale_Nm is given, and a %s measures a %s", p.Kind, q), "write scale_"+q.Key())
+	m.when(q != session.OfTemperature && b.ScaleCel != nil, "binary.scale_Cel", fmt.Sprintf("scale_Cel is given, and a %s measures a %s", p.Kind, q), "write scale_"+q.Key())
+	m.when(q != session.OfLength && b.InchBit != nil, "binary.inch_bit", fmt.Sprintf("a %s has no inch", p.Kind), "remove it")
 	m.when(b.Gap != 0 && (b.Gap < time.Millisecond || b.Gap > maxGap), "binary.gap", fmt.Sprintf("a gap of %s does not separate frames", b.Gap), `write between "1ms" and "1s"`)
 	m.when(b.InchBit != nil && (b.InchScale == nil || !b.InchScale.IsPositive()), "binary.scale_in", "an inch bit is given and one count in inch is not above 0", "write the value of one count, such as 0.0005")
 	m.when(b.InchBit == nil && b.InchScale != nil, "binary.inch_bit", "scale_in is given and nothing says when the value is in inch", "add inch_bit, or remove scale_in")

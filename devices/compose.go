@@ -136,7 +136,23 @@ func (c *composer) unitWord() string {
 			return word
 		}
 	}
-	return c.unit.Word()
+	words := wireWords(c.unit)
+	return words[c.choose(len(words))]
+}
+
+// wireWords are how instruments write a unit that the profile does not spell.
+func wireWords(u session.Unit) []string {
+	switch u {
+	case session.NewtonMetre:
+		return []string{"N.m", "Nm"}
+	case session.PoundFoot:
+		return []string{"lbf.ft", "ft.lbf", "lbf-ft", "ft-lb"}
+	case session.Celsius:
+		return []string{"C", "Cel", "degC", "°C"}
+	case session.Fahrenheit:
+		return []string{"F", "degF", "°F"}
+	}
+	return []string{u.Word()}
 }
 
 // holdsGroup tells whether a named group is in re.
@@ -155,8 +171,8 @@ func printable(ranges []rune) rune {
 	return ' '
 }
 
-// newEncoder returns what writes the frame with which an instrument shows a length:
-// in millimetres at its resolution, rounded half to even. The profile must be sound.
+// newEncoder returns what writes the frame with which an instrument shows a value:
+// in the unit that its quantity is kept in, at its resolution, rounded half to even. The profile must be sound.
 func newEncoder(p session.Profile) func(session.Number) ([]byte, error) {
 	for _, w := range wires {
 		if !w.of(p) {
@@ -164,11 +180,11 @@ func newEncoder(p session.Profile) func(session.Number) ([]byte, error) {
 		}
 		write := w.encode(p)
 		return func(length session.Number) ([]byte, error) {
-			if p.Resolution.IsPositive() {
-				counts := length.DivRound(p.Resolution.Decimal, 12).RoundBank(0)
-				length = session.Num(counts.Mul(p.Resolution.Decimal))
+			if count := p.Count(); count.IsPositive() {
+				counts := length.DivRound(count.Decimal, 12).RoundBank(0)
+				length = session.Num(counts.Mul(count.Decimal))
 			}
-			return write(length, session.Millimetre)
+			return write(length, p.Kind.Quantity().Unit())
 		}
 	}
 	return func(session.Number) ([]byte, error) {

@@ -53,17 +53,46 @@ func Propose(p session.Profile, presses []Press) ([]Proposal, error) {
 	}
 	p.Trigger = session.OnPress
 	p.Unit = ""
-	p.Resolution = countOf(presses)
-	p.Repeatability = p.Resolution
+	setCount(&p, countOf(p.Kind, presses))
+	units, key := unitsOf(p.Kind), p.Kind.Quantity().Key()
+	for i, press := range presses {
+		if !slices.Contains(units, press.Unit) {
+			return nil, fmt.Errorf("cannot learn from press %d: a %s shows no %s", i+1, p.Kind, press.Unit.Word())
+		}
+	}
 	var found []Proposal
 	for _, x := range append(proposeLines(p, presses), proposeBits(p, presses)...) {
 		if len(Check(x.Profile)) == 0 && readsAll(x.Profile, presses) {
-			x.Notes = append(x.Notes, "repeatability_mm is set to one count; measure one length ten times and write its standard deviation",
-				"permissible_error_mm is not known; take it from the certificate")
+			x.Notes = append(x.Notes, "repeatability_"+key+" is set to one count; measure one thing ten times and write its standard deviation", limitNote(p.Kind))
 			found = append(found, x)
 		}
 	}
 	return found[:min(len(found), mostProposed)], nil
+}
+
+// setCount sets resolution and repeatability to one count, and the permissible error of
+// what cannot do without to what is usual.
+func setCount(p *session.Profile, count session.Number) {
+	usual := session.UsualProfile(p.Kind)
+	switch p.Kind.Quantity() {
+	case session.OfTorque:
+		p.ResolutionNm, p.RepeatabilityNm, p.PermissiblePercent = &count, &count, usual.PermissiblePercent
+	case session.OfTemperature:
+		p.ResolutionCel, p.RepeatabilityCel, p.PermissibleCel = &count, &count, usual.PermissibleCel
+	default:
+		p.Resolution, p.Repeatability = count, count
+	}
+}
+
+// limitNote says where the permissible error comes from.
+func limitNote(k session.Kind) string {
+	switch k.Quantity() {
+	case session.OfTorque:
+		return "permissible_error_percent is set to what is usual; take it from the certificate"
+	case session.OfTemperature:
+		return "permissible_error_Cel is set to what is usual; take it from the certificate"
+	}
+	return "permissible_error_mm is not known; take it from the certificate"
 }
 
 func enough(presses []Press) error {
@@ -75,7 +104,7 @@ func enough(presses []Press) error {
 		case len(press.Raw) > mostPressed:
 			return fmt.Errorf("cannot learn from press %d: %d bytes are too many", i+1, len(press.Raw))
 		}
-		different[press.Unit.ToMM(press.Shown).Decimal.String()] = true
+		different[press.Unit.Kept(press.Shown).Decimal.String()] = true
 	}
 	if len(presses) > mostPresses {
 		return fmt.Errorf("cannot learn from %d presses; %d are enough", len(presses), mostPresses)
@@ -86,8 +115,8 @@ func enough(presses []Press) error {
 	return nil
 }
 
-// countOf is one count of the display in mm.
-func countOf(presses []Press) session.Number {
+// countOf is one count of the display in the unit that values are kept in.
+func countOf(k session.Kind, presses []Press) session.Number {
 	places := func(unit session.Unit) (most int32, seen bool) {
 		for _, p := range presses {
 			if p.Unit == unit {
@@ -96,11 +125,15 @@ func countOf(presses []Press) session.Number {
 		}
 		return most, seen
 	}
-	if mm, ok := places(session.Millimetre); ok {
-		return decimals(1, mm)
+	units := unitsOf(k)
+	if n, ok := places(units[0]); ok {
+		return decimals(1, n)
 	}
-	in, _ := places(session.Inch)
-	return session.Inch.ToMM(decimals(1, in))
+	n, _ := places(units[1])
+	if units[1] == session.Fahrenheit { // a difference, not a temperature
+		return session.Num(decimals(5, n).DivRound(decimals(9, 0).Decimal, n+2))
+	}
+	return units[1].Kept(decimals(1, n))
 }
 
 // readsAll tells whether a profile reads every press, alone and all in a row, as the
@@ -124,7 +157,7 @@ func readsAll(p session.Profile, presses []Press) bool {
 // reads tells whether a decoder makes of a press the value shown, once or several
 // times, and nothing else.
 func reads(d *Decoder, press Press, at time.Duration) bool {
-	want, n := press.Unit.ToMM(press.Shown), 0
+	want, n := press.Unit.Kept(press.Shown), 0
 	for _, r := range append(d.Feed(press.Raw, time.Time{}, at), d.Silence(time.Time{}, at+maxGap)...) {
 		if r.Fault != nil || !r.Value.Equal(want.Decimal) {
 			return false
@@ -135,12 +168,17 @@ func reads(d *Decoder, press Press, at time.Duration) bool {
 }
 
 // unitNotes says what the presses did not show of units and signs.
-func unitNotes(presses []Press) (notes []string) {
+func unitNotes(k session.Kind, presses []Press) (notes []string) {
 	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Shown.IsNegative() }) {
 		notes = append(notes, "no value below zero was pressed; press one, if the instrument can show it")
 	}
-	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Unit == session.Inch }) {
-		notes = append(notes, "nothing was pressed in inch; press once in inch, if the instrument can be switched")
+	other := unitsOf(k)[1]
+	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Unit == other }) {
+		word := other.Word()
+		if other == session.Inch {
+			word = "inch"
+		}
+		notes = append(notes, fmt.Sprintf("nothing was pressed in %s; press once in %s, if the instrument can be switched", word, word))
 	}
 	return notes
 }
@@ -239,5 +277,5 @@ func cutAt(line string, k int) (shape, bool) {
 func (s shape) saysShown(p Press, implied int) bool {
 	sign := cmp.Or(s.sign, "+")
 	_, mm, why := readNumber(sign, s.number, implied, p.Unit)
-	return why == "" && mm.Equal(p.Unit.ToMM(p.Shown).Decimal) && (implied == 0 || len(s.number) > implied)
+	return why == "" && mm.Equal(p.Unit.Kept(p.Shown).Decimal) && (implied == 0 || len(s.number) > implied)
 }

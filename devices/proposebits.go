@@ -24,9 +24,9 @@ func proposeBits(p session.Profile, presses []Press) []Proposal {
 		return nil
 	}
 	var found []Proposal
-	for _, counts := range countings(presses) {
+	for _, counts := range countings(p.Kind, presses) {
 		for _, order := range []string{highestFirst, lowestFirst} {
-			f := field{presses: presses, order: order, bits: 8 * size, counts: counts.counts, scale: counts.scale}
+			f := field{kind: p.Kind, presses: presses, order: order, bits: 8 * size, counts: counts.counts, scale: counts.scale}
 			found = append(found, f.proposals(p)...)
 		}
 	}
@@ -41,11 +41,12 @@ type counting struct {
 }
 
 // countings tries the values of one count, the display's own first.
-func countings(presses []Press) []counting {
+func countings(k session.Kind, presses []Press) []counting {
 	var out []counting
-	for _, mm := range scales(presses, session.Millimetre) {
-		for _, in := range scales(presses, session.Inch) {
-			c := counting{scale: map[session.Unit]decimal.Decimal{session.Millimetre: mm, session.Inch: in}}
+	units := unitsOf(k)
+	for _, base := range scales(presses, units[0]) {
+		for _, other := range scales(presses, units[1]) {
+			c := counting{scale: map[session.Unit]decimal.Decimal{units[0]: base, units[1]: other}}
 			whole, most := true, int64(0)
 			for _, press := range presses {
 				n, rest := press.Shown.QuoRem(c.scale[press.Unit], 0)
@@ -80,6 +81,7 @@ func scales(presses []Press, unit session.Unit) []decimal.Decimal {
 
 // A field looks for the value in frames of bits.
 type field struct {
+	kind    session.Kind
 	presses []Press
 	order   string
 	bits    int
@@ -115,7 +117,16 @@ func (f *field) fit(units int, sign string) (*session.BinaryFrame, bool) {
 			width++
 		}
 	}
-	form := &session.BinaryFrame{Bits: f.bits, Order: f.order, Sign: sign, Scale: session.Num(f.scale[session.Millimetre])}
+	form := &session.BinaryFrame{Bits: f.bits, Order: f.order, Sign: sign}
+	scale := session.Num(f.scale[unitsOf(f.kind)[0]])
+	switch f.kind.Quantity() {
+	case session.OfTorque:
+		form.ScaleNm = &scale
+	case session.OfTemperature:
+		form.ScaleCel = &scale
+	default:
+		form.Scale = scale
+	}
 	if sign == signTwos {
 		width++
 	}
@@ -147,7 +158,7 @@ func abs(n int64) int64 { return max(n, -n) }
 // reads tells whether the value field holds every count, its sign left apart where
 // a bit of its own gives it.
 func (f *field) reads(form *session.BinaryFrame) bool {
-	w := binaryWire{form: *form}
+	w := binaryWire{form: *form} // for its counts alone
 	if form.Sign == signBit {
 		w.form.Sign = signNone
 	}
@@ -174,7 +185,7 @@ func (f *field) complete(form *session.BinaryFrame) (*session.BinaryFrame, bool)
 		}
 		form.SignBit = &bit
 	}
-	inch := func(i int) bool { return f.presses[i].Unit == session.Inch }
+	inch := func(i int) bool { return f.presses[i].Unit == unitsOf(f.kind)[1] }
 	units := 0
 	for i := range f.presses {
 		if inch(i) {
@@ -182,8 +193,8 @@ func (f *field) complete(form *session.BinaryFrame) (*session.BinaryFrame, bool)
 		}
 	}
 	switch {
-	case units == len(f.presses):
-		return nil, false // a frame in inch alone cannot be told in a profile
+	case units == len(f.presses), units > 0 && f.kind.Quantity() != session.OfLength:
+		return nil, false // a profile cannot tell a frame in inch alone, nor another second unit
 	case units > 0:
 		bit, ok := f.flag(inch, func(bit int) bool { return taken(bit) || form.SignBit != nil && *form.SignBit == bit })
 		if !ok {
@@ -259,9 +270,9 @@ func (f *field) describe(p session.Profile) Proposal {
 		x.Notes = append(x.Notes, "only the silence between frames marks them; a frame joined with noise is not read")
 	}
 	if form.Sign != signTwos {
-		largest := decimal.NewFromInt(1<<form.Value[1] - 1).Mul(form.Scale.Decimal)
-		x.Notes = append(x.Notes, fmt.Sprintf("lengths above %s mm are not read, since none was pressed; press the largest that you measure", largest))
+		largest := decimal.NewFromInt(1<<form.Value[1] - 1).Mul(f.scale[unitsOf(f.kind)[0]])
+		x.Notes = append(x.Notes, fmt.Sprintf("values above %s %s are not read, since none was pressed; press the largest that you measure", largest, f.kind.Quantity().Unit().Word()))
 	}
-	x.Notes = append(x.Notes, unitNotes(f.presses)...)
+	x.Notes = append(x.Notes, unitNotes(f.kind, f.presses)...)
 	return x
 }

@@ -59,7 +59,7 @@ func proposeLine(p session.Profile, presses []Press, lines [][]string, line, k, 
 		}
 		shapes[i] = s
 	}
-	w := lineWriter{presses: presses, shapes: shapes, box: len(lines[0]) > 1, form: session.ASCIILine{ImpliedDecimals: implied}}
+	w := lineWriter{kind: p.Kind, presses: presses, shapes: shapes, box: len(lines[0]) > 1, form: session.ASCIILine{ImpliedDecimals: implied}}
 	if !w.write() {
 		return Proposal{}, false
 	}
@@ -77,11 +77,12 @@ func proposeLine(p session.Profile, presses []Press, lines [][]string, line, k, 
 	if implied > 0 {
 		form = fmt.Sprintf("a line of text, the last %d digits of its number are decimals", implied)
 	}
-	return Proposal{Profile: p, Form: form, Notes: append(w.notes, unitNotes(presses)...)}, true
+	return Proposal{Profile: p, Form: form, Notes: append(w.notes, unitNotes(p.Kind, presses)...)}, true
 }
 
 // A lineWriter makes one pattern of the lines of all presses.
 type lineWriter struct {
+	kind    session.Kind
 	presses []Press
 	shapes  []shape
 	form    session.ASCIILine
@@ -137,7 +138,7 @@ func (w *lineWriter) number() {
 // up with noughts has its width; any other may be longer than what was seen.
 func (w *lineWriter) digits() string {
 	var all []string
-	for _, unit := range []session.Unit{session.Millimetre, session.Inch} {
+	for _, unit := range unitsOf(w.kind) {
 		whole, fraction := widths{}, widths{}
 		filled, seen := false, false
 		for i, s := range w.shapes {
@@ -231,15 +232,26 @@ func (w *lineWriter) units(texts []string) bool {
 		}
 		units[t] = unit
 	}
-	likely := map[string]session.Unit{"mm": session.Millimetre, "in": session.Inch, "inch": session.Inch, "m": session.Millimetre, "i": session.Inch}
 	two := slices.ContainsFunc(w.presses, func(p Press) bool { return p.Unit != w.presses[0].Unit })
 	for t, unit := range units {
-		if !two && likely[strings.ToLower(t)] != unit {
+		if !two && likelyUnit(w.kind, t) != unit {
 			return false
 		}
 	}
 	w.form.Units, w.said = units, true
 	return true
+}
+
+// likelyUnit is what a word after the number looks like.
+func likelyUnit(k session.Kind, word string) session.Unit {
+	likely := map[string]session.Unit{"mm": session.Millimetre, "in": session.Inch, "inch": session.Inch, "m": session.Millimetre, "i": session.Inch}
+	switch k.Quantity() {
+	case session.OfTorque:
+		likely = map[string]session.Unit{"nm": session.NewtonMetre, "n": session.NewtonMetre, "ftlb": session.PoundFoot, "lbft": session.PoundFoot, "lbfft": session.PoundFoot, "lb": session.PoundFoot}
+	case session.OfTemperature:
+		likely = map[string]session.Unit{"c": session.Celsius, "cel": session.Celsius, "degc": session.Celsius, "f": session.Fahrenheit, "degf": session.Fahrenheit}
+	}
+	return likely[strings.ToLower(word)]
 }
 
 // distinct gives the different texts in order.

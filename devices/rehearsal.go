@@ -43,7 +43,7 @@ func Rehearse(s Scenario, dir string, clock session.Clock) (*Rehearsal, error) {
 	_, from := clock.Now()
 	for i, in := range s.Instruments {
 		in.Profile.Port = filepath.Join(dir, in.Profile.Name)
-		a := &actor{ScenarioInstrument: in, dice: rand.New(rand.NewPCG(uint64(s.Seed), uint64(i))), unit: session.Millimetre, clock: clock, from: from}
+		a := &actor{ScenarioInstrument: in, dice: rand.New(rand.NewPCG(uint64(s.Seed), uint64(i))), unit: in.Profile.Kind.Quantity().Unit(), clock: clock, from: from}
 		for _, w := range wires {
 			if w.of(in.Profile) {
 				a.write = w.encode(in.Profile)
@@ -242,7 +242,7 @@ func (a *actor) shows(truth session.Number, at time.Duration) float64 {
 
 // count rounds to whole counts of the display in its unit.
 func (a *actor) count(mm float64) session.Number {
-	step := a.Profile.Resolution
+	step := a.Profile.Count()
 	if a.unit == session.Inch {
 		step = decimals(5, 4)
 		if b := a.Profile.Binary; b != nil && b.InchScale != nil {

@@ -1,6 +1,7 @@
 package devices
 
 import (
+	"fmt"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -77,5 +78,43 @@ const maxRaw = 64
 // runReport is how often a run of bytes that does not end is reported.
 const runReport = time.Second
 
-// limitMM is the largest length that is believed: ±10 m.
-func limitMM() decimal.Decimal { return decimal.New(10, 3) }
+// beyond says that a value is not to be believed: a length beyond ±10 m, a torque beyond
+// ±10 kN·m, a temperature that no part on a bench has. It is empty for one that is.
+func beyond(value session.Number, text string, unit session.Unit) string {
+	low, high, limit := decimal.New(-10, 3), decimal.New(10, 3), "10 m"
+	switch unit.Quantity() {
+	case session.OfTorque:
+		limit = "10 kN·m"
+	case session.OfTemperature:
+		low, high, limit = decimal.New(-90, 0), decimal.New(500, 0), "-90 to 500 °C"
+	}
+	if value.LessThan(low) || value.GreaterThan(high) {
+		return fmt.Sprintf("%s %s is beyond %s", text, unit.Word(), limit)
+	}
+	return ""
+}
+
+// unitOf is the unit of a frame that does not say.
+func unitOf(p session.Profile) session.Unit {
+	if p.Unit != "" {
+		return p.Unit
+	}
+	return p.Kind.Quantity().Unit()
+}
+
+// unitsOf lists the units that an instrument of the kind may show.
+func unitsOf(k session.Kind) []session.Unit {
+	switch k.Quantity() {
+	case session.OfTorque:
+		return []session.Unit{session.NewtonMetre, session.PoundFoot}
+	case session.OfTemperature:
+		return []session.Unit{session.Celsius, session.Fahrenheit}
+	}
+	return []session.Unit{session.Millimetre, session.Inch}
+}
+
+// unitWords writes them as an order: `"mm" or "in"`.
+func unitWords(k session.Kind) string {
+	u := unitsOf(k)
+	return fmt.Sprintf("%q or %q", u[0].Word(), u[1].Word())
+}

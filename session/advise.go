@@ -146,7 +146,7 @@ func (j *job) findings(step int) []Reason {
 	}
 	var found []Reason
 	for _, f := range r.Findings {
-		params := map[string]string{"step": j.plan.Steps[step].Name}
+		params := withUnit(j.plan.Steps[step].Instrument, map[string]string{"step": j.plan.Steps[step].Name})
 		for k, v := range f.Params {
 			params[k] = v
 			if k == "place" || k == "places" {

@@ -98,6 +98,7 @@ type ReadingTaken struct {
 
 	// Resolution and Repeatability are the instrument's at that moment, so that
 	// the arithmetic needs nothing but the entry. Absent when unreadable.
+	// In the unit of the value, which the key says.
 	Resolution    *Number `json:"resolution_mm,omitempty"`
 	Repeatability *Number `json:"repeatability_mm,omitempty"`
 }
@@ -116,6 +117,11 @@ type TemperatureTaken struct {
 	Of      string `json:"of"` // Shop, or a part's name
 	Celsius Number `json:"celsius"`
 	U       Number `json:"u_kelvin"` // standard uncertainty
+
+	// Step or Reading is what it comes from, where no person typed it: a step with a
+	// thermometer that closed, or a reading made while a part was too warm.
+	Step    string `json:"step,omitempty"`
+	Reading int64  `json:"reading,omitempty"`
 }
 
 // InstrumentChecked says what an instrument showed of a known length: 0 with its jaws
@@ -177,13 +183,16 @@ type PlaceClosed struct {
 }
 
 // StepClosed says that a step has its places. Value is the value at that moment, of
-// one that is measured.
+// one that is measured, in the unit in which its quantity is kept; the key says which:
+// value_mm, value_Nm, value_Cel.
 type StepClosed struct {
 	Step    string  `json:"step"`
 	Value   *Number `json:"value_mm,omitempty"`
 	Counted []int64 `json:"counted,omitempty"`
 	LeftOut []int64 `json:"left_out,omitempty"`
 	Command bool    `json:"by_command,omitempty"`
+
+	Quantity Quantity `json:"-"` // of Value; a length if empty
 }
 
 // Opened makes a step and place the active one.
@@ -257,7 +266,7 @@ const entryTime = "2006-01-02T15:04:05.000000000Z"
 // Encode writes the entry in its canonical JSON. These bytes are what the log
 // stores and what its hashes cover.
 func (e Entry) Encode() ([]byte, error) {
-	body, err := marshal(e.Body)
+	body, err := encodeBody(e.Body)
 	if err != nil {
 		return nil, fmt.Errorf("cannot encode entry %d: %w", e.Seq, err)
 	}
@@ -304,7 +313,7 @@ func decodeBody(kind string, text []byte) (Body, error) {
 	case "begin":
 		return bodyOf[Began](text)
 	case "reading":
-		return bodyOf[ReadingTaken](text)
+		return decodeReading(text)
 	case "instrument":
 		return bodyOf[InstrumentUsed](text)
 	case "check":
@@ -330,7 +339,7 @@ func decodeBody(kind string, text []byte) (Body, error) {
 	case "place closed":
 		return bodyOf[PlaceClosed](text)
 	case "step closed":
-		return bodyOf[StepClosed](text)
+		return decodeStepClosed(text)
 	case "opened":
 		return bodyOf[Opened](text)
 	case "strike out":

@@ -20,7 +20,7 @@ func TestAnEntryKeepsEverythingThroughItsText(t *testing.T) {
 		Began{Plan: "plan = \"<x>\"\n"}, ReadingTaken{Reading: Reading{Instrument: "c", Kind: Caliper, Value: value, Text: "52.540", Unit: Millimetre, Raw: Raw("V\x00\xff\"\\\r\n")}, Ruling: Filed, Step: "s", Resolution: &value},
 		HeldDecided{Reading: 4, Why: Reason{Code: "set aside"}}, Asked{"m"}, Moved{"back", "s", 1}, PlaceClosed{"s", 1},
 		StepClosed{Step: "s", Value: &value, Counted: []int64{1, 2}}, Opened{"s", 0}, Struck{3, "burr"}, Restored{3},
-		Advised{Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Shop, value, value}, InstrumentChecked{"depth-1", Depth, value, value, value},
+		Advised{Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Of: Shop, Celsius: value, U: value}, InstrumentChecked{"depth-1", Depth, value, value, value},
 		Paired{"tablet", "ab", at}, Revoked{"tablet"},
 	} {
 		e := Entry{Seq: 7, Run: 2, At: at, Mono: 5, Job: "12", Operator: "mo", Door: FromPedal, Body: body}

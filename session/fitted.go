@@ -78,7 +78,7 @@ func (j *job) pack(ch *Chain, said SaidPack) (Pack, *Refusal) {
 			return Pack{}, refuse("too many shims", fmt.Sprintf("%d shims on the %s are more than a side takes", len(said.Pieces), side.Name), fmt.Sprintf("name at most %d", mostPieces), "side", side.Name)
 		}
 		for _, text := range said.Pieces {
-			n, no := typedNumber("shim", text)
+			n, no := typedNumber("shim", text, OfLength)
 			if no != nil || !n.IsPositive() || !measurable(n) {
 				return Pack{}, refuse("bad number", fmt.Sprintf("%q is not the thickness of a shim", text), "write it in mm, like 0.16", "side", side.Name)
 			}

@@ -241,10 +241,11 @@ func (t *turn) enter(c Command) (Receipt, *Refusal) {
 
 // typedReading makes the reading of an enter command.
 func typedReading(p Profile, c Command) (Reading, *Refusal) {
-	r := Reading{Instrument: p.Name, Kind: p.Kind, Typed: true, Unit: Millimetre}
+	q := p.Kind.Quantity()
+	r := Reading{Instrument: p.Name, Kind: p.Kind, Typed: true, Unit: q.Unit()}
 	if c.Unit != "" {
-		if err := r.Unit.UnmarshalText([]byte(c.Unit)); err != nil {
-			return Reading{}, refuse("bad unit", fmt.Sprintf("%q is not a unit of length", c.Unit), "write mm or in", "unit", c.Unit)
+		if err := r.Unit.UnmarshalText([]byte(c.Unit)); err != nil || r.Unit.Quantity() != q {
+			return Reading{}, refuse("bad unit", fmt.Sprintf("%q is not a unit of %s", c.Unit, q), "write "+unitWords(q), "unit", c.Unit)
 		}
 	}
 	pair := c.Passes != "" || c.Stops != ""
@@ -257,12 +258,15 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 	if pair {
 		return feelerReading(r, c)
 	}
-	n, no := typedNumber("value", c.Value)
+	n, no := typedNumber("value", c.Value, q)
 	if no != nil {
 		return Reading{}, no
 	}
-	r.Text, r.Value = c.Value, r.Unit.ToMM(n)
-	if !measurable(r.Value) {
+	r.Text, r.Value = c.Value, r.Unit.Kept(n)
+	if q == OfTemperature && !isTemperature(r.Value) {
+		return Reading{}, refuse("bad temperature", fmt.Sprintf("%q is not the temperature of anything on a bench", c.Value), "write it as the thermometer shows it, and name its unit if that is not °C")
+	}
+	if !q.measurable(r.Value) {
 		return Reading{}, refuse("bad number", fmt.Sprintf("%q has more decimals than any instrument shows", c.Value), "write it as the instrument shows it")
 	}
 	return r, nil
@@ -271,11 +275,11 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 // feelerReading takes the middle between the blade that passes and the one that
 // does not as the value; the pair itself is kept.
 func feelerReading(r Reading, c Command) (Reading, *Refusal) {
-	passes, no := typedNumber("passes", c.Passes)
+	passes, no := typedNumber("passes", c.Passes, OfLength)
 	if no != nil {
 		return Reading{}, no
 	}
-	stops, no := typedNumber("stops", c.Stops)
+	stops, no := typedNumber("stops", c.Stops, OfLength)
 	if no != nil {
 		return Reading{}, no
 	}
@@ -288,10 +292,21 @@ func feelerReading(r Reading, c Command) (Reading, *Refusal) {
 	return r, nil
 }
 
-func typedNumber(field, text string) (Number, *Refusal) {
+// unitWords lists the units that a quantity is typed in.
+func unitWords(q Quantity) string {
+	switch q {
+	case OfTorque:
+		return "N.m or lbf.ft"
+	case OfTemperature:
+		return "Cel or degF"
+	}
+	return "mm or in"
+}
+
+func typedNumber(field, text string, q Quantity) (Number, *Refusal) {
 	n, err := ParseNumber(text)
 	if err != nil || n.Abs().GreaterThan(maxLength) {
-		return Number{}, refuse("bad number", fmt.Sprintf("%q is not a length", text), "write a plain number like 12.34", "field", field)
+		return Number{}, refuse("bad number", fmt.Sprintf("%q is not a %s", text, q), "write a plain number like 12.34", "field", field)
 	}
 	return n, nil
 }
@@ -489,10 +504,10 @@ func (t *turn) temperature(j *job, c Command) *Refusal {
 	}
 	celsius, err := ParseNumber(c.Celsius)
 	u, errU := ParseNumber(c.U)
-	if err != nil || errU != nil || celsius.LessThan(minCelsius) || celsius.GreaterThan(maxCelsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
+	if err != nil || errU != nil || !isTemperature(celsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
 		return refuse("bad temperature", fmt.Sprintf("%q with an uncertainty of %q is not a temperature", c.Celsius, c.U), "write plain numbers in °C and kelvin, like 23.5 and 0.5")
 	}
-	t.add(TemperatureTaken{c.Of, celsius, u})
+	t.add(TemperatureTaken{Of: c.Of, Celsius: celsius, U: u})
 	return nil
 }
 
@@ -516,7 +531,7 @@ func (t *turn) check(c Command) *Refusal {
 		name, text string
 		into       *Number
 	}{{"value", c.Value, &checked.Shown}, {"block", c.Block, &checked.Block}, {"uncertainty of the block", c.U, &checked.BlockU}} {
-		n, no := typedNumber(f.name, f.text)
+		n, no := typedNumber(f.name, f.text, OfLength)
 		if no != nil || !measurable(n) {
 			return refuse("bad number", fmt.Sprintf("%q is not a length for the %s", f.text, f.name), "write plain numbers in mm, like 0.01; a block needs its length and its uncertainty", "field", f.name)
 		}

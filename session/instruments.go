@@ -192,11 +192,17 @@ func (j *job) instrumentOf(step int) *Profile {
 			continue
 		}
 		p := &j.profiles[f.profile]
-		if worst == nil || limitOf(p, use) > limitOf(worst, use) {
+		if worst == nil || limitOf(p, use) > limitOf(worst, use) || looser(p, worst, f.taken.Value) {
 			worst = p
 		}
 	}
 	return worst
+}
+
+// looser tells whether an instrument that measures no length has a larger limit.
+func looser(p, than *Profile, at Number) bool {
+	a, b := p.Limit(at), than.Limit(at)
+	return a != nil && b != nil && a.GreaterThan(b.Decimal)
 }
 
 // limitOf is the permissible error ± of an instrument in one use; without end if its

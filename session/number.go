@@ -3,7 +3,6 @@ package session
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -78,47 +77,6 @@ func (n *Number) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// A Unit is a unit of length as a UCUM code: "mm", or "[in_i]" for the inch.
-type Unit string
-
-// The units of length that instruments and people use.
-const (
-	Millimetre Unit = "mm"
-	Inch       Unit = "[in_i]"
-)
-
-// errUnit says which units there are.
-var errUnit = errors.New(`the unit is unknown; write "mm" or "in"`)
-
-// UnmarshalText reads "mm", "in" or the UCUM code of either.
-func (u *Unit) UnmarshalText(text []byte) error {
-	switch string(text) {
-	case "mm":
-		*u = Millimetre
-	case "in", "inch", string(Inch):
-		*u = Inch
-	default:
-		return errUnit
-	}
-	return nil
-}
-
-// ToMM converts exactly from u to millimetres (1 in = 25.4 mm).
-func (u Unit) ToMM(n Number) Number {
-	if u == Inch {
-		return Num(n.Mul(decimal.New(254, -1)))
-	}
-	return n
-}
-
-// Word is how people write the unit.
-func (u Unit) Word() string {
-	if u == Inch {
-		return "in"
-	}
-	return string(u)
-}
-
 // marshal is the one JSON encoder: struct order, no HTML escapes, no newline.
 func marshal(v any) ([]byte, error) {
 	var b bytes.Buffer
@@ -141,9 +99,7 @@ const mostPlaces = 7
 
 // measurable tells whether the arithmetic takes a length: below a kilometre, and
 // with no more decimals than anything on a bench shows.
-func measurable(n Number) bool {
-	return -n.Exponent() <= mostPlaces && n.Abs().LessThan(decimal.New(1, 6))
-}
+func measurable(n Number) bool { return OfLength.measurable(n) }
 
 // maxCelsius is the largest temperature, or uncertainty of one, that anyone may type.
 var maxCelsius = decimal.New(500, 0)

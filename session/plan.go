@@ -91,12 +91,12 @@ type Step struct {
 	Where      string   `toml:"where" json:"where,omitempty"`                         // where to put the instrument
 	Part       string   `toml:"part" json:"part,omitempty"`
 	Side       string   `toml:"side" json:"side,omitempty"`
-	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler" example:"caliper" json:"instrument,omitempty"`
+	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench" example:"caliper" json:"instrument,omitempty"`
 	Use        Use      `toml:"use" strict:"oneof=outside|inside|depth|step|gap" json:"use,omitempty"`
-	Places     []string `toml:"places" json:"places"`   // in the stated order; one unnamed place if not given
-	Repeats    int      `toml:"repeats" json:"repeats"` // counted repeats a place needs; 2 if not given
-	Range      []Number `toml:"range" example:"[\"44.20\", \"44.60\"]" json:"range"`
-	Bar        string   `toml:"bar" json:"bar,omitempty"` // subtracted from the reading
+	Places     []string `toml:"places" json:"places"`                                // in the stated order; one unnamed place if not given
+	Repeats    int      `toml:"repeats" json:"repeats"`                              // counted repeats a place needs; 2 if not given
+	Range      []Number `toml:"range" example:"[\"44.20\", \"44.60\"]" json:"range"` // of a thermometer in °C, of a torque wrench in N·m
+	Bar        string   `toml:"bar" json:"bar,omitempty"`                            // subtracted from the reading
 	// ZeroedOn names the bar on which the instrument was set to zero: the reading is the
 	// depth beyond the bar, and nothing is subtracted.
 	ZeroedOn  string   `toml:"zeroed_on" json:"zeroed_on,omitempty"`

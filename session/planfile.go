@@ -107,7 +107,7 @@ func (c *planCheck) fillStep(i int, s *Step) {
 	}
 	if !c.doc.Has("step", i, "repeats") {
 		s.Repeats = fewestRepeats
-		if s.Instrument == Feeler {
+		if onceIsEnough(s.Instrument) {
 			s.Repeats = 1
 		}
 	}
@@ -133,6 +133,9 @@ func (p *Plan) eachLength(visit func(*Number)) {
 		optional(p.Bars[i].Parallel)
 	}
 	for i := range p.Steps {
+		if p.Steps[i].Instrument.Quantity() != OfLength {
+			continue
+		}
 		for j := range p.Steps[i].Range {
 			visit(&p.Steps[i].Range[j])
 		}
@@ -163,6 +166,10 @@ func (p *Plan) eachLength(visit func(*Number)) {
 		optional(p.Stock[i].Tolerance)
 	}
 }
+
+// onceIsEnough tells whether one reading closes a place: a feeler is a pair, a screw is
+// tightened once, and a thermometer stands still.
+func onceIsEnough(k Kind) bool { return k == Feeler || k.Quantity() != OfLength }
 
 // usesOf lists the uses that a kind of instrument has; the first is the usual one.
 func usesOf(k Kind) []Use {
@@ -310,11 +317,35 @@ func (c *planCheck) step(i int) {
 		c.wrong(fmt.Sprintf("no chain has a side %q", s.Side), "name a side of a chain, or leave the key out", at("side")...)
 	}
 	if s.Instrument != "" && s.Use != "" && !slices.Contains(usesOf(s.Instrument), s.Use) {
-		c.wrong(fmt.Sprintf("a %s does not measure %q", s.Instrument, s.Use), fmt.Sprintf("it measures %s", joinUses(usesOf(s.Instrument))), at("use")...)
+		c.wrong(fmt.Sprintf("a %s does not measure %q", s.Instrument, s.Use), measuredUses(s.Instrument), at("use")...)
 	}
+	c.quantity(i, s)
 	c.reference(i, s)
 	if s.Differ != nil && s.Differ.IsNegative() {
 		c.wrong("places cannot differ by less than nothing", "give what they may differ by, like 0.03", at("places_may_differ")...)
+	}
+}
+
+// quantity checks a step whose instrument measures no length: nothing of lengths
+// belongs to it.
+func (c *planCheck) quantity(i int, s Step) {
+	q := s.Instrument.Quantity()
+	if q == OfLength {
+		return
+	}
+	no := func(given bool, key string) {
+		if given {
+			c.wrong(fmt.Sprintf("step %q measures a %s and has a %s", s.Name, q, key), "leave it out; it belongs to lengths", "step", i, key)
+		}
+	}
+	no(s.Bar != "", "bar")
+	no(s.ZeroedOn != "", "zeroed_on")
+	no(s.Reference != nil, "reference")
+	no(s.ReferenceU != nil, "reference_u")
+	for _, n := range s.Range {
+		if !q.measurable(n) || (q == OfTemperature && !isTemperature(n)) {
+			c.wrong(fmt.Sprintf("%s is no %s that can be measured", n, q), "give the range in "+q.Unit().Word(), "step", i, "range")
+		}
 	}
 }
 
@@ -380,6 +411,13 @@ func (c *planCheck) settings() {
 	}
 }
 
+func measuredUses(k Kind) string {
+	if len(usesOf(k)) == 0 {
+		return "leave the use out; only what measures lengths has one"
+	}
+	return "it measures " + joinUses(usesOf(k))
+}
+
 func joinUses(uses []Use) string {
 	words := make([]string, len(uses))
 	for i, u := range uses {
@@ -416,7 +454,7 @@ func (c *planCheck) stepRange(i int, s Step) {
 
 func (c *planCheck) stepRepeats(i int, s Step) {
 	fewest := fewestRepeats
-	if s.Instrument == Feeler {
+	if onceIsEnough(s.Instrument) {
 		fewest = 1
 	}
 	switch {

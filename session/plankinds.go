@@ -55,9 +55,13 @@ func (c *planCheck) needs(i int, key, sample string) {
 	}
 }
 
-// notMeasured refuses a step that is named for its value and has none.
+// notMeasured refuses a step that is named for its length and has none.
 func (c *planCheck) notMeasured(step int, path ...any) bool {
 	s := c.plan.Steps[step]
+	if q := s.Instrument.Quantity(); q != OfLength {
+		c.wrong(fmt.Sprintf("step %q measures a %s, where a length is needed", s.Name, q), "name a step that measures a length", path...)
+		return true
+	}
 	if s.Kind.measures() {
 		return false
 	}

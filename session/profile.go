@@ -1,6 +1,10 @@
 package session
 
-import "time"
+import (
+	"time"
+
+	"github.com/shopspring/decimal"
+)
 
 // A Trigger says what makes a frame a reading.
 type Trigger string
@@ -16,11 +20,11 @@ const (
 // resolution, repeatability, permissible errors. It is logged in full.
 type Profile struct {
 	Name          string         `toml:"name" strict:"required,unique" example:"caliper-1" json:"name"`
-	Kind          Kind           `toml:"kind" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler|pedal" example:"caliper" json:"kind"`
+	Kind          Kind           `toml:"kind" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench|pedal" example:"caliper" json:"kind"`
 	Port          string         `toml:"port" example:"/dev/serial/by-id/…" json:"port,omitempty"`
-	Unit          Unit           `toml:"unit" example:"mm" json:"unit,omitempty"`                  // unit of a frame that does not say; mm
-	Resolution    Number         `toml:"resolution_mm" example:"0.01" json:"resolution_mm"`        // one count
-	Repeatability Number         `toml:"repeatability_mm" example:"0.008" json:"repeatability_mm"` // standard deviation s_r
+	Unit          Unit           `toml:"unit" example:"mm" json:"unit,omitempty"`                           // of a frame that does not say; that in which its quantity is kept
+	Resolution    Number         `toml:"resolution_mm" example:"0.01" json:"resolution_mm,omitzero"`        // one count
+	Repeatability Number         `toml:"repeatability_mm" example:"0.008" json:"repeatability_mm,omitzero"` // standard deviation s_r
 	Degrees       int            `toml:"repeatability_degrees_of_freedom" json:"repeatability_degrees_of_freedom,omitempty"`
 	Trigger       Trigger        `toml:"trigger" strict:"oneof=on press|on request|streaming" json:"trigger,omitempty"`
 	Request       string         `toml:"request" json:"request,omitempty"` // bytes to send for a reading
@@ -39,8 +43,71 @@ type Profile struct {
 	// Expansion is that of its scale; 11.5 (steel) if not given.
 	Expansion    *Number       `toml:"expansion_per_kelvin_e6" example:"11.5" json:"expansion_per_kelvin_e6,omitempty"` // 10⁻⁶/K
 	Certificates []Certificate `toml:"certificate" json:"certificates,omitempty"`
+	// CertificateNumber and Due are of its last calibration: after the day Due, written
+	// 2027-03-31, it is overdue.
+	CertificateNumber string `toml:"certificate_number" example:"2026-118" json:"certificate_number,omitempty"`
+	Due               string `toml:"calibration_due" example:"2027-03-31" json:"calibration_due,omitempty"`
+
+	// What a thermometer and a torque wrench have in place of the lengths above. The
+	// permissible error of a torque wrench is a limit in N·m, a part of the reading, or
+	// both, of which the larger counts.
+	ResolutionCel      *Number `toml:"resolution_Cel" example:"0.1" json:"resolution_Cel,omitempty"`
+	RepeatabilityCel   *Number `toml:"repeatability_Cel" example:"0.1" json:"repeatability_Cel,omitempty"`
+	PermissibleCel     *Number `toml:"permissible_error_Cel" example:"1.0" json:"permissible_error_Cel,omitempty"`
+	ResolutionNm       *Number `toml:"resolution_Nm" example:"0.1" json:"resolution_Nm,omitempty"`
+	RepeatabilityNm    *Number `toml:"repeatability_Nm" example:"0.1" json:"repeatability_Nm,omitempty"`
+	PermissibleNm      *Number `toml:"permissible_error_Nm" example:"0.3" json:"permissible_error_Nm,omitempty"`
+	PermissiblePercent *Number `toml:"permissible_error_percent" example:"4" json:"permissible_error_percent,omitempty"`
+
 	// Assumed says that nobody stated the rest: it is as such instruments usually are.
 	Assumed bool `json:"assumed,omitempty"`
+}
+
+// Count is one count of the instrument's display, and Spread the standard deviation of
+// its repeats, in the unit in which its quantity is kept; 0 where the profile has none.
+func (p *Profile) Count() Number {
+	return p.either(p.Resolution, p.ResolutionNm, p.ResolutionCel)
+}
+
+// Spread: see Count.
+func (p *Profile) Spread() Number {
+	return p.either(p.Repeatability, p.RepeatabilityNm, p.RepeatabilityCel)
+}
+
+func (p *Profile) either(length Number, torque, temperature *Number) Number {
+	var n *Number
+	switch p.Kind.Quantity() {
+	case OfLength:
+		return length
+	case OfTorque:
+		n = torque
+	case OfTemperature:
+		n = temperature
+	}
+	if n == nil {
+		return Number{}
+	}
+	return *n
+}
+
+// Limit is the permissible error ± of a thermometer or a torque wrench at a value, in the
+// unit of its quantity; nil if the profile states none, and for lengths, whose limits
+// are per use.
+func (p *Profile) Limit(at Number) *Number {
+	switch p.Kind.Quantity() {
+	case OfTemperature:
+		return p.PermissibleCel
+	case OfTorque:
+		limit := p.PermissibleNm
+		if part := p.PermissiblePercent; part != nil {
+			of := Num(at.Abs().Mul(part.Decimal).Mul(decimal.New(1, -2)))
+			if limit == nil || of.GreaterThan(limit.Decimal) {
+				limit = &of
+			}
+		}
+		return limit
+	}
+	return nil
 }
 
 // A Certificate is what a calibration found for one use: the error of indication,
@@ -72,7 +139,7 @@ type ASCIILine struct {
 	Pattern string `toml:"pattern" strict:"required" example:"(?P<sign>[+-])(?P<value>[0-9]+[.][0-9]+) (?P<unit>mm|in)" json:"pattern"`
 	// ImpliedDecimals places a fixed decimal point in a value sent without one.
 	ImpliedDecimals int `toml:"implied_decimals" json:"implied_decimals,omitempty"`
-	// Units maps what the unit group can say to a unit; without it "mm" and "in".
+	// Units maps what the unit group can say to a unit; without it as people write them.
 	Units map[string]Unit `toml:"units" json:"units,omitempty"`
 	// GoodStatus lists what the status group says when the value is sound.
 	GoodStatus []string `toml:"good_status" json:"good_status,omitempty"`
@@ -93,8 +160,11 @@ type BinaryFrame struct {
 	// InchBit set in the frame means that the value is in inch.
 	InchBit *int `toml:"inch_bit" json:"inch_bit,omitempty"`
 	// Scale and InchScale are the value of one count in mm and in inch.
-	Scale     Number  `toml:"scale_mm" strict:"required" example:"0.01" json:"scale_mm"`
+	Scale     Number  `toml:"scale_mm" example:"0.01" json:"scale_mm,omitzero"`
 	InchScale *Number `toml:"scale_in" json:"scale_in,omitempty"`
+	// ScaleNm and ScaleCel are the value of one count of a torque wrench and a thermometer.
+	ScaleNm  *Number `toml:"scale_Nm" example:"0.1" json:"scale_Nm,omitempty"`
+	ScaleCel *Number `toml:"scale_Cel" example:"0.1" json:"scale_Cel,omitempty"`
 	// Fixed draws the frame bit by bit in the order sent: 0 or 1 where every frame
 	// has that bit, a point where it varies; spaces are ignored.
 	Fixed string `toml:"fixed" example:"1111 .... .... .... .... 0000" json:"fixed,omitempty"`

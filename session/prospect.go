@@ -33,8 +33,9 @@ type Prospect struct {
 func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) {
 	j := newJob(m, Entry{At: time.Unix(0, 0)}, Began{}, plan)
 	for i := range plan.Steps {
-		if chain, _ := plan.direct(i); chain >= 0 || !plan.Steps[i].Kind.measures() {
-			continue // nothing is fitted yet, or there is nothing to measure
+		s := &plan.Steps[i]
+		if chain, _ := plan.direct(i); chain >= 0 || !s.Kind.measures() || s.Instrument.Quantity() != OfLength {
+			continue // nothing is fitted yet, or there is no length to measure
 		}
 		if err := j.pretend(i, profiles); err != nil {
 			return nil, err

@@ -17,12 +17,25 @@ const (
 	Micrometer    Kind = "micrometer"
 	DialIndicator Kind = "dial indicator"
 	Feeler        Kind = "feeler"
+	Thermometer   Kind = "thermometer"
+	TorqueWrench  Kind = "torque wrench"
 	Pedal         Kind = "pedal"
 )
 
 // Kinds lists every kind of instrument in a fixed order.
 func Kinds() []Kind {
-	return []Kind{Caliper, DepthGauge, Micrometer, DialIndicator, Feeler, Pedal}
+	return []Kind{Caliper, DepthGauge, Micrometer, DialIndicator, Feeler, Thermometer, TorqueWrench, Pedal}
+}
+
+// Quantity is what an instrument of the kind measures.
+func (k Kind) Quantity() Quantity {
+	switch k {
+	case Thermometer:
+		return OfTemperature
+	case TorqueWrench:
+		return OfTorque
+	}
+	return OfLength
 }
 
 // A Use is the way an instrument touches the part.
@@ -82,10 +95,13 @@ type FeelerPair struct {
 
 // A Reading is one value from one instrument, with its raw bytes. With a Fault
 // it has no value. A typed reading comes from a person who names the instrument.
+//
+// Value is in the unit in which the quantity of Kind is kept, and in an entry its key
+// says so: value_mm, value_Nm, value_Cel.
 type Reading struct {
 	Instrument string        `json:"instrument"`
 	Kind       Kind          `json:"instrument_kind"`
-	Value      Number        `json:"value_mm"`        // exact; 0 with a fault
+	Value      Number        `json:"value_mm"`        // exact; 0 with a fault; the key has the unit
 	Text       string        `json:"text,omitempty"`  // the number as it was sent or typed
 	Unit       Unit          `json:"unit,omitempty"`  // the unit of Text
 	Raw        Raw           `json:"raw,omitempty"`   // the frame, at most 64 bytes with a fault

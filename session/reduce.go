@@ -59,11 +59,20 @@ func (j *job) repeats(step int) ([]calc.Repeat, []int) {
 	for i := range j.readings {
 		f := &j.readings[i]
 		if f.step == step && f.counts() {
-			repeats = append(repeats, calc.Repeat{Place: f.place, Value: f.taken.Value.Decimal})
+			repeats = append(repeats, calc.Repeat{Place: f.place, Value: reducible(f.taken)})
 			index = append(index, i)
 		}
 	}
 	return repeats, index
+}
+
+// reducible is a value with as many decimals as the arithmetic takes: nine. Only a torque
+// that came in lbf·ft has more, and the entry keeps them.
+func reducible(t ReadingTaken) decimal.Decimal {
+	if t.Kind.Quantity() == OfTorque {
+		return t.Value.RoundBank(9)
+	}
+	return t.Value.Decimal
 }
 
 // scatter is the coarsest resolution and the largest repeatability among the

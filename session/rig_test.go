@@ -88,6 +88,8 @@ type rig struct {
 	log   *memoryLog
 	bench *Bench
 	more  []Profile // beside testProfiles
+
+	settings Settings // its bounce is always 700 ms
 }
 
 func (r *rig) profiles() []Profile { return append(testProfiles(), r.more...) }
@@ -125,12 +127,22 @@ func newRig(t *testing.T, more ...Profile) *rig {
 	return r
 }
 
+// newRigWith is newRig with settings.
+func newRigWith(t *testing.T, settings Settings, more ...Profile) *rig {
+	t.Helper()
+	r := &rig{t: t, clock: &fakeClock{wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}, log: &memoryLog{}, more: more, settings: settings}
+	r.start()
+	return r
+}
+
 // start opens a run on the log as it is and keeps the bench running until the
 // test ends.
 func (r *rig) start() {
 	r.t.Helper()
+	settings := r.settings
+	settings.Bounce = 700 * time.Millisecond
 	bench, err := NewBench(Config{
-		Name: "bench-1", Software: "test", Settings: Settings{Bounce: 700 * time.Millisecond},
+		Name: "bench-1", Software: "test", Settings: settings,
 		Profiles: r.profiles(), Method: theMethod, Clock: r.clock, Log: r.log,
 	}, r.log.replay(-1))
 	require.NoError(r.t, err)
@@ -185,7 +197,7 @@ func (r *rig) pressNow(instrument, value string) Receipt {
 		}
 	}
 	receipt, err := r.submit(Reading{
-		Instrument: instrument, Kind: kind, Value: mm(value), Text: value, Unit: Millimetre,
+		Instrument: instrument, Kind: kind, Value: mm(value), Text: value, Unit: kind.Quantity().Unit(),
 		Raw: Raw(value + "\r\n"), At: r.clock.wall, Mono: r.clock.mono,
 	})
 	require.NoError(r.t, err)

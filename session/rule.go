@@ -17,7 +17,8 @@ func (s *State) rule(r Reading) ReadingTaken {
 	t := ReadingTaken{Reading: r, Ruling: Filed}
 	in := s.instrument(r.Instrument)
 	if in != nil && r.Fault == nil {
-		t.Resolution, t.Repeatability = &in.profile.Resolution, &in.profile.Repeatability
+		count, spread := in.profile.Count(), in.profile.Spread()
+		t.Resolution, t.Repeatability = &count, &spread
 	}
 	j := s.job
 	open := j != nil && !j.ended
@@ -47,21 +48,32 @@ func (s *State) rule(r Reading) ReadingTaken {
 	}
 	if why := j.tooWarm(step); why != nil {
 		t.Ruling, t.Why = NoStep, why
+		if r.Kind == Thermometer && in != nil && isTemperature(r.Value) {
+			t.Why = &Reason{"noted as temperature", map[string]string{"part": step.Part, "celsius": r.Value.String()}}
+		}
 		return t
 	}
 	switch {
 	case r.Kind != step.Instrument || in == nil:
 		return no(WrongInstrument, "wanted instrument", map[string]string{"wanted": string(step.Instrument), "got": string(r.Kind)})
 	case r.Value.LessThan(step.Range[0].Decimal) || r.Value.GreaterThan(step.Range[1].Decimal):
-		return no(OutOfRange, "outside range", map[string]string{
+		return no(OutOfRange, "outside range", withUnit(r.Kind, map[string]string{
 			"value": r.Value.String(), "least": step.Range[0].String(), "most": step.Range[1].String(), "step": t.Step,
-		})
+		}))
 	case j.mayBelongBefore(t):
-		return no(Held, "may belong to step before", map[string]string{
+		return no(Held, "may belong to step before", withUnit(r.Kind, map[string]string{
 			"step": t.Step, "before": j.plan.Steps[j.before].Name, "value": r.Value.String(),
-		})
+		}))
 	}
 	return t
+}
+
+// withUnit adds to the numbers of a reason their unit where that is not mm.
+func withUnit(k Kind, params map[string]string) map[string]string {
+	if q := k.Quantity(); q != OfLength {
+		params["unit"] = string(q.Unit())
+	}
+	return params
 }
 
 // bounced tells whether a frame came too soon after the one before from the same
@@ -84,7 +96,7 @@ func warmthOf(taken []TemperatureTaken, name string) *TemperatureTaken {
 // come within the limit of the shop.
 func (j *job) tooWarm(step *Step) *Reason {
 	part, shop := warmthOf(j.warmth, step.Part), warmthOf(j.warmth, Shop)
-	if part == nil || step.Reference != nil {
+	if part == nil || step.Reference != nil || step.Instrument.Quantity() != OfLength {
 		return nil
 	}
 	air := plain("20")
@@ -196,7 +208,7 @@ func (t *turn) reading(r Reading, operator string, door Door) Receipt {
 		r.At, r.Mono = t.at, t.mono
 	}
 	t.at, t.mono = r.At, r.Mono
-	if r.Fault == nil && !measurable(r.Value) {
+	if r.Fault == nil && !r.Kind.Quantity().measurable(r.Value) {
 		r.Fault, r.Value = &Fault{Code: "bad number", Detail: r.Value.String()}, Number{}
 	}
 	t.by(operator, door)
@@ -209,6 +221,7 @@ func (t *turn) reading(r Reading, operator string, door Door) Receipt {
 		return receipt
 	}
 	receipt.Job = j.number
+	t.noteTemperature(taken)
 	if taken.Ruling == Filed {
 		t.by(operator, FromBench)
 		t.decideHeld(taken)
@@ -296,12 +309,16 @@ func (t *turn) closeNow(command bool) {
 		return
 	}
 	t.add(j.stepClosed(step, command))
+	t.closeWarmth(step)
 	t.openNext()
 }
 
 func (j *job) stepClosed(step int, command bool) StepClosed {
 	b := StepClosed{Step: j.plan.Steps[step].Name, Command: command}
 	b.Value = j.value(step)
+	if q := j.plan.Steps[step].Instrument.Quantity(); q != OfLength {
+		b.Quantity = q
+	}
 	for _, f := range j.readings {
 		switch {
 		case f.step != step:

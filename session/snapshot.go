@@ -1,6 +1,10 @@
 package session
 
-import "time"
+import (
+	"time"
+
+	"shimwright/calc"
+)
 
 // SchemaVersion numbers the JSON of snapshots and messages.
 const SchemaVersion = 1
@@ -41,13 +45,16 @@ type InstrumentView struct {
 	Name       string    `json:"name"`
 	Kind       Kind      `json:"kind"`
 	Trigger    Trigger   `json:"trigger,omitempty"`
-	Resolution Number    `json:"resolution_mm"`
+	Resolution Number    `json:"resolution_mm,omitzero"` // of what measures lengths
 	State      PortState `json:"state"`
 	Port       string    `json:"port,omitempty"`
 	Detail     string    `json:"detail,omitempty"`
 	Readings   int       `json:"readings"`           // in this run
 	Unreadable int       `json:"unreadable"`         // in this run
 	LastSeq    int64     `json:"last_seq,omitempty"` // its last reading
+
+	ResolutionNm  *Number `json:"resolution_Nm,omitempty"`
+	ResolutionCel *Number `json:"resolution_Cel,omitempty"`
 }
 
 // A JobView is the job as displays see it.
@@ -92,6 +99,21 @@ type StepView struct {
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
 	Wait      *WaitView      `json:"wait,omitempty"`      // of the kind wait
 	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something
+
+	// In place of Value and WithAll, where the step's instrument measures no length.
+	Torque         *Number `json:"value_Nm,omitempty"`
+	Celsius        *Number `json:"value_Cel,omitempty"`
+	TorqueWithAll  *Number `json:"value_with_all_Nm,omitempty"`
+	CelsiusWithAll *Number `json:"value_with_all_Cel,omitempty"`
+}
+
+// Amount is the step's value and its quantity; nil while it has none.
+func (s StepView) Amount() (*Number, Quantity) { return amount(s.Value, s.Torque, s.Celsius) }
+
+// AmountWithAll is the value had nothing been left out; nil while it has none.
+func (s StepView) AmountWithAll() *Number {
+	n, _ := amount(s.WithAll, s.TorqueWithAll, s.CelsiusWithAll)
+	return n
 }
 
 // A PlaceView is one place of a step.
@@ -103,7 +125,12 @@ type PlaceView struct {
 	Active  bool    `json:"active,omitempty"`
 	Closed  bool    `json:"closed,omitempty"`
 	Value   *Number `json:"value_mm,omitempty"` // as read, bar not subtracted
+	Torque  *Number `json:"value_Nm,omitempty"`
+	Celsius *Number `json:"value_Cel,omitempty"`
 }
+
+// Amount is the place's value and its quantity; nil while it has none.
+func (p PlaceView) Amount() (*Number, Quantity) { return amount(p.Value, p.Torque, p.Celsius) }
 
 // A ReadingView is one reading with its ruling and its standing now.
 type ReadingView struct {
@@ -112,7 +139,9 @@ type ReadingView struct {
 	Job        string       `json:"job,omitempty"`
 	Instrument string       `json:"instrument"`
 	Kind       Kind         `json:"instrument_kind"`
-	Value      *Number      `json:"value_mm,omitempty"` // absent with a fault
+	Value      *Number      `json:"value_mm,omitempty"` // absent with a fault, and of what is no length
+	Torque     *Number      `json:"value_Nm,omitempty"`
+	Celsius    *Number      `json:"value_Cel,omitempty"`
 	Text       string       `json:"text,omitempty"`
 	Unit       Unit         `json:"unit,omitempty"`
 	Typed      bool         `json:"typed,omitempty"`
@@ -132,13 +161,49 @@ type ReadingView struct {
 	Fell       *Reason      `json:"fell_out,omitempty"` // why it does not count any more though nobody struck it out
 }
 
+// Amount is the reading's value and its quantity; nil with a fault.
+func (r ReadingView) Amount() (*Number, Quantity) { return amount(r.Value, r.Torque, r.Celsius) }
+
 // An OutlierView is the outlier test of a reading: its deviation from the median
-// of its place, the statistic and the limit it was held against.
+// of its place, the statistic and the limit it was held against. One of the three
+// deviations is there.
 type OutlierView struct {
-	Test      string  `json:"test"`
-	Deviation float64 `json:"deviation_mm"`
-	Statistic float64 `json:"statistic"`
-	Limit     float64 `json:"limit"`
+	Test         string   `json:"test"`
+	Deviation    *float64 `json:"deviation_mm,omitempty"`
+	DeviationNm  *float64 `json:"deviation_Nm,omitempty"`
+	DeviationCel *float64 `json:"deviation_Cel,omitempty"`
+	Statistic    float64  `json:"statistic"`
+	Limit        float64  `json:"limit"`
+}
+
+// Amount is the deviation and its quantity.
+func (o OutlierView) Amount() (float64, Quantity) {
+	switch {
+	case o.DeviationNm != nil:
+		return *o.DeviationNm, OfTorque
+	case o.DeviationCel != nil:
+		return *o.DeviationCel, OfTemperature
+	case o.Deviation != nil:
+		return *o.Deviation, OfLength
+	}
+	return 0, OfLength
+}
+
+// outlierView shows a verdict of a reading of the quantity.
+func outlierView(v calc.Verdict, q Quantity) *OutlierView {
+	if v.Test == "" {
+		return nil
+	}
+	o := &OutlierView{Test: v.Test, Statistic: v.Statistic, Limit: v.Limit}
+	switch q {
+	case OfTorque:
+		o.DeviationNm = &v.Deviation
+	case OfTemperature:
+		o.DeviationCel = &v.Deviation
+	default:
+		o.Deviation = &v.Deviation
+	}
+	return o
 }
 
 // Advice is what the daemon recommends now for one chain, with its reasons.

@@ -29,10 +29,17 @@ func usualLocal(k Kind) map[Use]Number {
 }
 
 // UsualProfile is an instrument of a kind as it usually is, to judge a plan by before
-// any instrument is named.
+// any instrument is named. The 4 % of a torque wrench are from memory of ISO 6789-1; the
+// 1.5 °C of a thermometer are assumed.
 func UsualProfile(k Kind) Profile {
 	p := Profile{Name: "any " + string(k), Kind: k, Resolution: *plain("0.01"), Repeatability: *plain("0.01"), Permissible: UsualLimits(k), Local: usualLocal(k), Assumed: true}
 	switch k {
+	case Thermometer:
+		p.Resolution, p.Repeatability = Number{}, Number{}
+		p.ResolutionCel, p.RepeatabilityCel, p.PermissibleCel = plain("0.1"), plain("0.2"), plain("1.5")
+	case TorqueWrench:
+		p.Resolution, p.Repeatability = Number{}, Number{}
+		p.ResolutionNm, p.RepeatabilityNm, p.PermissiblePercent = plain("0.1"), plain("0.1"), plain("4")
 	case Micrometer:
 		p.Resolution, p.Repeatability = *plain("0.001"), *plain("0.002")
 	case Feeler:

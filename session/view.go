@@ -31,7 +31,8 @@ func (s *State) Snapshot() Snapshot {
 func (in *instrument) view() InstrumentView {
 	p := in.profile
 	return InstrumentView{
-		Name: p.Name, Kind: p.Kind, Trigger: p.Trigger, Resolution: p.Resolution,
+		Name: p.Name, Kind: p.Kind, Trigger: p.Trigger,
+		Resolution: p.Resolution, ResolutionNm: p.ResolutionNm, ResolutionCel: p.ResolutionCel,
 		State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
 		Readings: in.readings, Unreadable: in.unreadable, LastSeq: in.lastSeq,
 	}
@@ -70,10 +71,13 @@ func (j *job) stepView(i int) StepView {
 		Name: p.Name, Title: p.Title, Kind: p.Kind, Do: p.Do, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
 		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Cautions: p.Cautions, OnCommand: p.OnCommand,
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
-		Value: j.value(i), WithAll: j.valueWithAll(i), Findings: append(j.findings(i), j.kindFindings(i)...),
-		Skipped: s.skipped, Packs: j.packsFor(i),
+		Findings: append(j.findings(i), j.kindFindings(i)...),
+		Skipped:  s.skipped, Packs: j.packsFor(i),
 		Confirmed: s.confirmed, Wait: j.waitView(i), Heat: j.heatView(i),
 	}
+	q := p.Instrument.Quantity()
+	put(q, j.value(i), &v.Value, &v.Torque, &v.Celsius)
+	put(q, j.valueWithAll(i), &v.WithAll, &v.TorqueWithAll, &v.CelsiusWithAll)
 	if s.reduction != nil {
 		v.Unsettled = s.reduction.Unsettled
 	}
@@ -93,7 +97,8 @@ func (j *job) placeView(step, place int) PlaceView {
 	}
 	if p := j.placeMean(step, place); p != nil {
 		mean := worked(p.Mean)
-		v.Counted, v.LeftOut, v.Value = p.Counted, p.LeftOut, &mean
+		v.Counted, v.LeftOut = p.Counted, p.LeftOut
+		put(j.plan.Steps[step].Instrument.Quantity(), &mean, &v.Value, &v.Torque, &v.Celsius)
 	}
 	if v.Needed = v.Counted; !v.Closed {
 		v.Needed = j.needed(step, place)
@@ -124,10 +129,8 @@ func (f *filed) view() ReadingView {
 	}
 	if t.Fault == nil {
 		value := t.Value
-		v.Value = &value
+		put(t.Kind.Quantity(), &value, &v.Value, &v.Torque, &v.Celsius)
 	}
-	if f.verdict.Test != "" {
-		v.Outlier = &OutlierView{f.verdict.Test, f.verdict.Deviation, f.verdict.Statistic, f.verdict.Limit}
-	}
+	v.Outlier = outlierView(f.verdict, t.Kind.Quantity())
 	return v
 }

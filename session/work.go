@@ -272,18 +272,29 @@ func profilesOf(rows []row) []Profile {
 		if slices.ContainsFunc(profiles, func(p Profile) bool { return p.Name == name }) {
 			continue
 		}
-		text, unit := r.command.Value, Millimetre
+		text, unit := r.command.Value, r.kind.Quantity().Unit()
 		if text == "" {
 			text = r.command.Stops
 		}
 		// The unit and the number were read once already.
 		_ = unit.UnmarshalText([]byte(r.command.Unit))
 		n, _ := ParseNumber(text)
-		count := unit.ToMM(lastDigit(n))
-		profiles = append(profiles, Profile{
-			Name: name, Kind: r.kind, Resolution: count, Repeatability: count,
-			Permissible: UsualLimits(r.kind), Local: usualLocal(r.kind), Assumed: true,
-		})
+		profiles = append(profiles, workProfile(name, r.kind, unit.span(lastDigit(n))))
 	}
 	return profiles
+}
+
+// workProfile is what a file tells of an instrument: one count.
+func workProfile(name string, k Kind, count Number) Profile {
+	p := UsualProfile(k)
+	p.Name = name
+	switch k.Quantity() {
+	case OfTorque:
+		p.ResolutionNm, p.RepeatabilityNm = &count, &count
+	case OfTemperature:
+		p.ResolutionCel, p.RepeatabilityCel = &count, &count
+	default:
+		p.Resolution, p.Repeatability = count, count
+	}
+	return p
 }

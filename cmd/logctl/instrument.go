@@ -120,15 +120,16 @@ func heardLines(h control.Heard, zone *time.Location) []string {
 
 // heardValue is what a frame or reading gives, or why it gives nothing.
 func heardValue(h control.Heard) string {
+	value, q := h.Amount()
 	switch {
 	case h.Fault != "":
 		return fmt.Sprintf("none: %s (%d bytes)", h.Fault, h.Bytes)
 	case h.Other:
 		return "of another channel"
-	case h.Value == nil:
+	case value == nil:
 		return "a press"
-	case h.Unit == session.Inch:
-		return fmt.Sprintf("%s mm (%s in)", *h.Value, h.Text)
+	case h.Unit != "" && h.Unit != q.Unit():
+		return fmt.Sprintf("%s %s (%s %s)", *value, q.Unit().Word(), h.Text, h.Unit.Word())
 	}
-	return h.Value.String() + " mm"
+	return value.String() + " " + q.Unit().Word()
 }

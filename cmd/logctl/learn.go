@@ -76,7 +76,7 @@ func (l *learner) run(ctx context.Context) error {
 		})
 	}()
 	typed := l.typed(ctx)
-	l.page.para("", "", "Press the data button of the instrument, then type what its display says, such as 12.34 or 0.4860 in.")
+	l.page.para("", "", "Press the data button of the instrument, then type what its display says, such as "+likeThis(l.pressed.Kind)+".")
 	for {
 		select {
 		case h := <-heard:
@@ -94,6 +94,17 @@ func (l *learner) run(ctx context.Context) error {
 			}
 		}
 	}
+}
+
+// likeThis is how a value is typed, in either unit.
+func likeThis(k session.Kind) string {
+	switch k.Quantity() {
+	case session.OfTorque:
+		return "8.1 or 6.0 lbf.ft"
+	case session.OfTemperature:
+		return "21.5 or 70.7 F"
+	}
+	return "12.34 or 0.4860 in"
 }
 
 // typed gives the lines that are typed.
@@ -164,14 +175,14 @@ func (l *learner) take(ctx context.Context, h control.Heard) error {
 // answer takes what the display said.
 func (l *learner) answer(ctx context.Context, line string) error {
 	number, word, _ := strings.Cut(line, " ")
-	press := control.Press{Raw: l.came, Text: number, Unit: session.Millimetre}
+	press := control.Press{Raw: l.came, Text: number, Unit: l.pressed.Kind.Quantity().Unit()}
 	_, err := session.ParseNumber(number)
 	if err == nil && strings.TrimSpace(word) != "" {
 		err = press.Unit.UnmarshalText([]byte(strings.TrimSpace(word)))
 	}
 	switch {
 	case err != nil:
-		l.page.para("  ", "  ", fmt.Sprintf("%q is no length; type it like 12.34, or 0.4860 in.", line))
+		l.page.para("  ", "  ", fmt.Sprintf("%q is no %s; type it like %s.", line, l.pressed.Kind.Quantity(), likeThis(l.pressed.Kind)))
 		return nil
 	case len(l.came) == 0:
 		l.page.para("  ", "  ", "Nothing came with that press. Press again; if still nothing comes, try another line setting, such as --baud 4800.")
@@ -180,7 +191,7 @@ func (l *learner) answer(ctx context.Context, line string) error {
 	l.came = nil
 	l.pressed.Presses = append(l.pressed.Presses, press)
 	if len(l.pressed.Presses) < 3 {
-		l.page.para("  ", "  ", "Good. Press again with another length, and type what the display says.")
+		l.page.para("  ", "  ", "Good. Press again with another value, and type what the display says.")
 		return nil
 	}
 	if l.found, err = l.propose(ctx, nil); err != nil {
@@ -231,7 +242,7 @@ func (l *learner) give(output string) error {
 		}
 	}
 	if len(l.found) == 0 {
-		return fail(exitNotFound, "no profile was found; press at least three different lengths and type what the display says each time")
+		return fail(exitNotFound, "no profile was found; press at least three different values and type what the display says each time")
 	}
 	if l.json {
 		return l.emit(l.found)

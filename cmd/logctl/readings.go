@@ -103,22 +103,23 @@ func heading(r session.ReadingView) string {
 
 // measured is the value for a narrow column: what the instrument said.
 func measured(r session.ReadingView) string {
+	value, q := r.Amount()
 	switch {
-	case r.Fault != nil || r.Value == nil:
+	case r.Fault != nil || value == nil:
 		return "-"
 	case r.Feeler != nil:
 		return r.Feeler.Passes.String() + " to " + r.Feeler.Stops.String() + " mm"
-	case r.Unit == session.Inch && r.Text != "":
-		return strings.TrimSpace(r.Text) + " in"
+	case wording.Converted(r):
+		return strings.TrimSpace(r.Text) + " " + r.Unit.Word()
 	}
-	return wording.Decimals(*r.Value) + " mm"
+	return wording.Amount(value, q)
 }
 
 // counts says how a reading counts now and what is special about it.
 func counts(r session.ReadingView) string {
 	text := wording.Verdict(r)
-	if r.Unit == session.Inch && r.Value != nil {
-		text += ", " + wording.Decimals(*r.Value) + " mm"
+	if value, q := r.Amount(); value != nil && wording.Converted(r) {
+		text += ", " + wording.Amount(value, q)
 	}
 	if r.Typed {
 		text += ", typed"

@@ -160,8 +160,9 @@ func (p *page) steps(j session.JobView) {
 		if s.Active {
 			mark = ">"
 		}
-		if s.Value != nil {
-			value = wording.Decimals(*s.Value) + " mm"
+		amount, q := s.Amount()
+		if amount != nil {
+			value = wording.Amount(amount, q)
 		}
 		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, wording.State(s)})
 	}

@@ -166,8 +166,8 @@ func (t *teller) around(e session.Entry) {
 	kind := e.Kind()
 	switch b := e.Body.(type) {
 	case session.InstrumentUsed:
-		p := b.Profile
-		t.say(kind, fmt.Sprintf("In use from here: %s, a %s that reads to %s mm and repeats to %s mm.", p.Name, p.Kind, p.Resolution, p.Repeatability))
+		p, unit := b.Profile, b.Profile.Kind.Quantity().Unit().Word()
+		t.say(kind, fmt.Sprintf("In use from here: %s, a %s that reads to %s %s and repeats to %s %s.", p.Name, p.Kind, p.Count(), unit, p.Spread(), unit))
 	case session.InstrumentChecked:
 		t.say(kind, fmt.Sprintf("%s showed %s mm of %s mm (%s).", b.Instrument, b.Shown, b.Block, b.Use))
 	case session.TemperatureTaken:
@@ -316,13 +316,8 @@ func (t *teller) changed(seq int64) string {
 	return ""
 }
 
-// stepValue is the value of a step in mm.
-func stepValue(s *session.StepView) string {
-	if s.Value == nil {
-		return "no value"
-	}
-	return wording.Decimals(*s.Value) + " mm"
-}
+// stepValue is the value of a step.
+func stepValue(s *session.StepView) string { return wording.Amount(s.Amount()) }
 
 // placed names the active place of a step.
 func placed(step *session.StepView) string {
@@ -361,18 +356,19 @@ func (t *teller) stepClosed(b session.StepClosed) {
 	if b.Value == nil {
 		return // what closed it was told
 	}
-	text := fmt.Sprintf("Step closed at %s mm, from %s", wording.Decimals(*b.Value), plural(len(b.Counted), "reading"))
+	value := wording.Amount(b.Value, b.Quantity)
+	text := fmt.Sprintf("Step closed at %s, from %s", value, plural(len(b.Counted), "reading"))
 	for i := range t.now.Job.Steps {
 		v := &t.now.Job.Steps[i]
 		if v.Name != b.Step {
 			continue
 		}
-		text = fmt.Sprintf("Step %d of %d, %s, closed at %s mm, from %s", v.Number, v.Of, v.Name, wording.Decimals(*b.Value), plural(len(b.Counted), "reading"))
+		text = fmt.Sprintf("Step %d of %d, %s, closed at %s, from %s", v.Number, v.Of, v.Name, value, plural(len(b.Counted), "reading"))
 		if v.Bar != nil {
 			text += fmt.Sprintf(" less the bar of %s mm", wording.Decimals(*v.Bar))
 		}
-		if len(b.LeftOut) > 0 && v.WithAll != nil {
-			text += fmt.Sprintf("; %s, and with it would be %s mm", leftOut(b.LeftOut), wording.Decimals(*v.WithAll))
+		if all := v.AmountWithAll(); len(b.LeftOut) > 0 && all != nil {
+			text += fmt.Sprintf("; %s, and with it would be %s", leftOut(b.LeftOut), wording.Amount(all, b.Quantity))
 		}
 	}
 	t.say("step closed", text+".")

@@ -174,14 +174,14 @@ func view(h devices.Heard) control.Heard {
 		v.What, v.Raw, v.Bytes, v.Fault, v.Other = "frame", h.Frame.Raw, h.Frame.Bytes, h.Frame.Fault, h.Frame.Other
 		v.Text, v.Unit = h.Frame.Text, h.Frame.Unit
 		if v.Text != "" {
-			v.Value = &h.Frame.Value
+			v.Set(&h.Frame.Value, v.Unit)
 		}
 	case h.Reading != nil:
 		v.What, v.Text, v.Unit = "reading", h.Reading.Text, h.Reading.Unit
 		if h.Reading.Fault != nil {
 			v.Fault, v.Bytes = h.Reading.Fault.Code+": "+h.Reading.Fault.Detail, h.Reading.Fault.Bytes
 		} else if h.Reading.Kind != session.Pedal {
-			v.Value = &h.Reading.Value
+			v.Set(&h.Reading.Value, v.Unit)
 		}
 	case h.Port != nil:
 		v.What, v.Port = "port", h.Port
@@ -219,7 +219,7 @@ func (f portFace) Propose(p control.Pressed) ([]control.Proposal, error) {
 		if err != nil {
 			return nil, err
 		}
-		presses[i] = devices.Press{Raw: press.Raw, Shown: n, Unit: cmp.Or(press.Unit, session.Millimetre)}
+		presses[i] = devices.Press{Raw: press.Raw, Shown: n, Unit: cmp.Or(press.Unit, p.Kind.Quantity().Unit())}
 	}
 	found, err := devices.Propose(session.Profile{Name: p.Name, Kind: p.Kind, Port: p.Port, Line: p.Line}, presses)
 	if err != nil {

@@ -259,9 +259,13 @@ func (c *composer) measured() section {
 		for _, p := range s.Places {
 			counted, left = counted+p.Counted, left+p.LeftOut
 		}
-		value := length(s.Value)
+		amount, q := s.Amount()
+		value := length(amount)
+		if amount != nil && q != session.OfLength {
+			value = wording.Amount(amount, q)
+		}
 		switch {
-		case s.Value == nil:
+		case amount == nil:
 			value = "open"
 		case s.Unsettled:
 			value += "**"
@@ -283,10 +287,12 @@ func (c *composer) measured() section {
 }
 
 func withAll(s session.StepView) string {
-	if s.WithAll == nil || s.Value != nil && s.WithAll.Equal(s.Value.Decimal) {
+	value, _ := s.Amount()
+	all := s.AmountWithAll()
+	if all == nil || value != nil && all.Equal(value.Decimal) {
 		return ""
 	}
-	return length(s.WithAll)
+	return length(all)
 }
 
 func length(n *session.Number) string {
@@ -417,7 +423,8 @@ func (c *composer) instruments() section {
 		if latest[p.Name] != i {
 			continue
 		}
-		t.Rows = append(t.Rows, []string{p.Name, string(p.Kind), p.Resolution.String() + " mm", p.Repeatability.String() + " mm", permissible(p), certificates(p)})
+		unit := " " + p.Kind.Quantity().Unit().Word()
+		t.Rows = append(t.Rows, []string{p.Name, string(p.Kind), p.Count().String() + unit, p.Spread().String() + unit, permissible(p), certificates(p)})
 	}
 	s := section{Title: "Instruments", Blocks: []block{t, small("Read to: one count. Repeats to: standard deviation of single readings, as the instrument's profile states it.")}}
 	if len(t.Rows) == 0 {
@@ -431,6 +438,14 @@ func permissible(p session.Profile) string {
 	for _, use := range slices.Sorted(maps.Keys(p.Permissible)) {
 		parts = append(parts, fmt.Sprintf("%s ± %s mm", use, p.Permissible[use]))
 	}
+	for _, f := range []struct {
+		limit *session.Number
+		unit  string
+	}{{p.PermissibleCel, "°C"}, {p.PermissibleNm, "N·m"}, {p.PermissiblePercent, "%"}} {
+		if f.limit != nil {
+			parts = append(parts, "± "+f.limit.String()+" "+f.unit)
+		}
+	}
 	text := strings.Join(parts, ", ")
 	if text == "" {
 		text = "not stated"
@@ -443,6 +458,12 @@ func permissible(p session.Profile) string {
 
 func certificates(p session.Profile) string {
 	var parts []string
+	if p.CertificateNumber != "" {
+		parts = append(parts, "no. "+p.CertificateNumber)
+	}
+	if p.Due != "" {
+		parts = append(parts, "next due "+p.Due)
+	}
 	for _, k := range p.Certificates {
 		factor := "2"
 		if k.Factor != nil {

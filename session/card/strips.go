@@ -123,7 +123,7 @@ func (c *composer) strips() []*figure {
 func (c *composer) of(step string) []session.ReadingView {
 	var its []session.ReadingView
 	for _, r := range c.readings {
-		if r.Step == step && r.Standing != "" && r.Value != nil {
+		if r.Step == step && r.Standing != "" && r.Value != nil { // of lengths
 			its = append(its, r)
 		}
 	}

@@ -55,12 +55,14 @@ func columns() []column {
 		{"outlier_deviation_mm", func(r session.ReadingView) cell { return ofTest(r, 1) }},
 		{"outlier_statistic", func(r session.ReadingView) cell { return ofTest(r, 2) }},
 		{"outlier_limit", func(r session.ReadingView) cell { return ofTest(r, 3) }},
+		{"value_Nm", func(r session.ReadingView) cell { return number(r.Torque) }},
+		{"value_Cel", func(r session.ReadingView) cell { return number(r.Celsius) }},
 	}
 }
 
 // Readings writes readings as a table, CSV as RFC 4180 has it: a line of names, then
 // one reading a line, CRLF at the ends, UTF-8 without a mark. An empty cell means that
-// there is nothing to say. Lengths are exact decimals in millimetres with a point.
+// there is nothing to say. Values are exact decimals with a point, in the unit of the column.
 //
 // A spreadsheet takes a cell that begins with = + - or @ (or their wide forms), a tab
 // or a line break for a formula. So a text that does, or that begins with an
@@ -169,6 +171,10 @@ func ofTest(r session.ReadingView, part int) cell {
 	if part == 0 {
 		return text(r.Outlier.Test)
 	}
-	values := []float64{r.Outlier.Deviation, r.Outlier.Statistic, r.Outlier.Limit}
+	deviation, q := r.Outlier.Amount()
+	if part == 1 && q != session.OfLength {
+		return cell{} // the column is for lengths
+	}
+	values := []float64{deviation, r.Outlier.Statistic, r.Outlier.Limit}
 	return own(strconv.FormatFloat(values[part-1], 'f', -1, 64))
 }

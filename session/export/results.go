@@ -52,7 +52,7 @@ type result struct {
 	Findings    []session.Reason `json:"findings,omitempty"`
 }
 
-// real is a length in the fields of the D-SI data model, with its unit as UCUM code.
+// real is a value in the fields of the D-SI data model, with its unit as UCUM code.
 type real struct {
 	Label string       `json:"si:label"`
 	Value string       `json:"si:value"` // exact decimal
@@ -113,7 +113,7 @@ func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 		r.Ended = &at
 	}
 	for _, step := range j.Steps {
-		if step.Value != nil {
+		if value, _ := step.Amount(); value != nil {
 			r.Results = append(r.Results, ofStep(s, step))
 		}
 	}
@@ -147,7 +147,11 @@ func ofStep(s session.Snapshot, step session.StepView) result {
 			r.LeftOut = append(r.LeftOut, v.Seq)
 		}
 	}
-	r.Real = length(s, step.Title, *step.Value, r.Counted)
+	value, q := step.Amount()
+	if q != session.OfLength {
+		r.Kind = string(q)
+	}
+	r.Real = realOf(s, step.Title, *value, q, r.Counted)
 	return r
 }
 
@@ -192,9 +196,14 @@ func decide(a session.Advice) *decision {
 	return d
 }
 
-// length writes a length; its time is that of the last reading that counts in it.
+// length writes a length.
 func length(s session.Snapshot, label string, value session.Number, counted []int64) real {
-	r := real{Label: label, Value: value.String(), Unit: string(session.Millimetre)}
+	return realOf(s, label, value, session.OfLength, counted)
+}
+
+// realOf writes a value; its time is that of the last reading that counts in it.
+func realOf(s session.Snapshot, label string, value session.Number, q session.Quantity, counted []int64) real {
+	r := real{Label: label, Value: value.String(), Unit: string(q.Unit())}
 	for _, v := range s.Readings {
 		for _, seq := range counted {
 			if v.Seq == seq && (r.Time == nil || v.Time.After(*r.Time)) {

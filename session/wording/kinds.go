@@ -12,6 +12,7 @@ func State(s session.StepView) string {
 	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil {
 		return ofKind(s)
 	}
+	value, _ := s.Amount()
 	state := "not begun"
 	switch {
 	case s.Closed && s.Unsettled:
@@ -20,11 +21,11 @@ func State(s session.StepView) string {
 		state = "closed"
 	case s.Active:
 		state = "now"
-	case s.Value != nil:
+	case value != nil:
 		state = "open"
 	}
-	if s.WithAll != nil && s.Value != nil && !s.WithAll.Equal(s.Value.Decimal) {
-		state += "; " + Decimals(*s.WithAll) + " with those left out"
+	if all := s.AmountWithAll(); all != nil && value != nil && !all.Equal(value.Decimal) {
+		state += "; " + Decimals(*all) + " with those left out"
 	}
 	return state
 }

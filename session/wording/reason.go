@@ -52,6 +52,8 @@ func reasonText(code string) string {
 		return "counted neither for {step} nor for {before}; restore it if it belongs to {step}"
 	case "part warm":
 		return "{part} is at {celsius} degrees and the shop at {shop}; wait about {wait_minutes} minutes, note its temperature anew, then measure"
+	case "noted as temperature":
+		return "noted: {part} is at {celsius} degrees, still too warm to measure"
 	case "crush not stated":
 		return "the plan does not say by how much {term} gives way under the screws"
 	case "play not stated":
@@ -129,18 +131,18 @@ func fill(pattern string, params map[string]string) (string, bool) {
 		if value == "" && form != "at" && form != "of" {
 			return "", false
 		}
-		b.WriteString(formed(value, form))
+		b.WriteString(formed(value, form, params["unit"]))
 		pattern = after
 	}
 	return b.String(), b.Len() > 0
 }
 
-func formed(value, form string) string {
+func formed(value, form, unit string) string {
 	switch form {
 	case "s":
 		return seconds(value)
 	case "mm":
-		return length(value)
+		return length(value, unit)
 	case "a":
 		return named(value)
 	case "at":

@@ -29,17 +29,18 @@ func Verdict(r session.ReadingView) string {
 	return verdict(r)
 }
 
-// Measured writes what a reading says, in the unit it came in and in mm.
+// Measured writes what a reading says, in the unit it came in and in that it is kept in.
 func Measured(r session.ReadingView) string {
+	value, q := r.Amount()
 	text := "no value"
 	switch {
 	case r.Fault != nil:
 	case r.Feeler != nil:
 		text = fmt.Sprintf("%s passes, %s does not", mm(r.Feeler.Passes), mm(r.Feeler.Stops))
-	case r.Value != nil && r.Unit == session.Inch && r.Text != "":
-		text = fmt.Sprintf("%s in = %s", strings.TrimSpace(r.Text), mm(*r.Value))
-	case r.Value != nil:
-		text = mm(*r.Value)
+	case value != nil && Converted(r):
+		text = fmt.Sprintf("%s %s = %s", strings.TrimSpace(r.Text), r.Unit.Word(), Amount(value, q))
+	case value != nil:
+		text = Amount(value, q)
 	}
 	if r.Typed {
 		text += " (typed)"
@@ -100,8 +101,9 @@ func Note(r session.ReadingView) string {
 // Outlier says how far a reading lies from the median of its place.
 func Outlier(o session.OutlierView) string {
 	side := "above"
-	if o.Deviation < 0 {
-		side, o.Deviation = "below", -o.Deviation
+	by, q := o.Amount()
+	if by < 0 {
+		side, by = "below", -by
 	}
-	return fmt.Sprintf("%.3f mm %s the median of its place, more than the scatter explains", o.Deviation, side)
+	return fmt.Sprintf("%.3f %s %s the median of its place, more than the scatter explains", by, q.Unit().Word(), side)
 }

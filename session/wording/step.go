@@ -80,11 +80,12 @@ func Progress(s session.StepView) string {
 
 func closed(s session.StepView) string {
 	text := "closed"
-	if s.Value != nil {
-		text += " at " + mm(*s.Value)
+	value, q := s.Amount()
+	if value != nil {
+		text += " at " + Amount(value, q)
 	}
-	if s.WithAll != nil && (s.Value == nil || !s.WithAll.Equal(s.Value.Decimal)) {
-		text += " (" + mm(*s.WithAll) + " with those left out)"
+	if all := s.AmountWithAll(); all != nil && (value == nil || !all.Equal(value.Decimal)) {
+		text += " (" + Amount(all, q) + " with those left out)"
 	}
 	if s.Unsettled {
 		text += ", not settled"

@@ -2,7 +2,7 @@
 //
 // The domain speaks in codes with parameters; this package is the one place
 // where they become sentences, for the terminal, the page and messages alike.
-// Every function is pure. What it adds of its own is plain ASCII; names and
+// Every function is pure. What it adds of its own is plain ASCII but for °C and N·m; names and
 // titles from a plan are passed on as they are. Lengths keep the decimals they
 // came with. Nothing is wrapped here: a display knows its own width.
 //
@@ -25,6 +25,21 @@ const mostDecimals = 3
 
 // mm writes a length with its decimals, at most three, and the unit.
 func mm(n session.Number) string { return Decimals(n) + " mm" }
+
+// Amount writes a value with its decimals, at most three, and its unit: "52.54 mm",
+// "8.1 N·m", "28.5 °C"; "no value" for none.
+func Amount(n *session.Number, q session.Quantity) string {
+	if n == nil {
+		return "no value"
+	}
+	return Decimals(*n) + " " + q.Unit().Word()
+}
+
+// Converted tells whether a reading was sent in another unit than it is kept in.
+func Converted(r session.ReadingView) bool {
+	_, q := r.Amount()
+	return r.Text != "" && r.Unit != "" && r.Unit != q.Unit()
+}
 
 // Decimals writes a number with its decimals, rounded half to even to three where
 // it has more. The log keeps all of them.
@@ -68,13 +83,13 @@ func seconds(span string) string {
 	return span + " s"
 }
 
-// length adds the unit to a parameter that is a bare number.
-func length(text string) string {
+// length adds the unit to a parameter that is a bare number: mm, or what the reason says.
+func length(text, unit string) string {
 	n, err := session.ParseNumber(text)
 	if err != nil {
 		return text
 	}
-	return mm(n)
+	return Amount(&n, session.Unit(unit).Quantity())
 }
 
 // spelled writes a code with its parameters in a fixed order.

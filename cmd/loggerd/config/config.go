@@ -67,7 +67,7 @@ func Default(getenv func(string) string, socket string) Config {
 // worked out with them says that this was assumed.
 func typed() []session.Profile {
 	var profiles []session.Profile
-	for _, kind := range []session.Kind{session.Caliper, session.DepthGauge, session.Micrometer, session.DialIndicator, session.Feeler} {
+	for _, kind := range []session.Kind{session.Caliper, session.DepthGauge, session.Micrometer, session.DialIndicator, session.Feeler, session.Thermometer, session.TorqueWrench} {
 		p := session.UsualProfile(kind)
 		p.Name = strings.ReplaceAll(string(kind), " ", "-")
 		profiles = append(profiles, p)

@@ -35,7 +35,7 @@ func TestDefaultsAreLoopbackAndTheUsersOwn(t *testing.T) {
 	require.True(t, strings.HasPrefix(c.MQTT.Listen, "127.0.0.1:"))
 	require.True(t, strings.HasPrefix(c.Page, "127.0.0.1:"))
 	require.Equal(t, 700*time.Millisecond, c.Bounce)
-	require.Len(t, c.Instruments, 5, "one of each kind, to type values of")
+	require.Len(t, c.Instruments, 7, "one of each kind, to type values of")
 	for _, p := range c.Instruments {
 		require.Empty(t, p.Port)
 		require.Empty(t, devices.Check(p), p.Name)
@@ -43,7 +43,7 @@ func TestDefaultsAreLoopbackAndTheUsersOwn(t *testing.T) {
 	}
 	again, err := Read("b.toml", []byte("bench = \"b\""), c)
 	require.NoError(t, err)
-	require.Len(t, again.Instruments, 5)
+	require.Len(t, again.Instruments, 7)
 
 	c = Default(func(key string) string {
 		return map[string]string{"XDG_STATE_HOME": "/var/state", "HOME": "/home/mo"}[key]

@@ -66,13 +66,38 @@ type Heard struct {
 	Lost     int                  `json:"lost,omitempty"` // things before this one that were not sent
 	Raw      session.Raw          `json:"raw,omitempty"`
 	Bytes    int                  `json:"bytes,omitempty"`
-	Value    *session.Number      `json:"value_mm,omitempty"`
+	Value    *session.Number      `json:"value_mm,omitempty"` // of a length
+	Torque   *session.Number      `json:"value_Nm,omitempty"`
+	Celsius  *session.Number      `json:"value_Cel,omitempty"`
 	Text     string               `json:"text,omitempty"`
 	Unit     session.Unit         `json:"unit,omitempty"`
 	Fault    string               `json:"fault,omitempty"`
 	Other    bool                 `json:"other_channel,omitempty"`
 	Port     *session.PortChanged `json:"port,omitempty"`
 	Movement *Movement            `json:"movement,omitempty"` // of a stream, since the listening began
+}
+
+// Amount is the value that was heard, and its quantity; nil without one.
+func (h Heard) Amount() (*session.Number, session.Quantity) {
+	switch {
+	case h.Torque != nil:
+		return h.Torque, session.OfTorque
+	case h.Celsius != nil:
+		return h.Celsius, session.OfTemperature
+	}
+	return h.Value, session.OfLength
+}
+
+// Set puts a value where the unit that it was sent in belongs.
+func (h *Heard) Set(value *session.Number, sent session.Unit) {
+	switch sent.Quantity() {
+	case session.OfTorque:
+		h.Torque = value
+	case session.OfTemperature:
+		h.Celsius = value
+	default:
+		h.Value = value
+	}
 }
 
 // A Movement is what a stream has shown since the listening began.

@@ -164,15 +164,16 @@ func wordsOfReading(r session.ReadingView, titles map[string]string) readingWord
 	if w.Title == "" {
 		w.Title = r.Step
 	}
+	value, q := r.Amount()
 	switch {
-	case r.Fault != nil || (r.Value == nil && r.Feeler == nil):
+	case r.Fault != nil || (value == nil && r.Feeler == nil):
 		w.Value = "no value"
 	case r.Feeler != nil:
 		w.Value, w.Unit = r.Feeler.Passes.String()+" – "+r.Feeler.Stops.String(), "mm"
-	case r.Unit == session.Inch && r.Text != "":
+	case wording.Converted(r):
 		w.Value, w.Unit = strings.TrimSpace(r.Text), r.Unit.Word()
 	default:
-		w.Value, w.Unit = r.Value.String(), "mm"
+		w.Value, w.Unit = value.String(), q.Unit().Word()
 	}
 	return w
 }
