@@ -3,6 +3,7 @@ package session
 import (
 	"bytes"
 	"cmp"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -230,6 +231,22 @@ func (j *job) oneMoreDecides(step, place int) bool {
 	if p.Spread.IsZero() || j.plan.Steps[step].OnCommand {
 		return false
 	}
+	if at := (worth{j.changes, step, place, j.worth.another}); at != j.worth {
+		j.worth = worth{j.changes, step, place, j.anotherDecides(step, place)}
+	}
+	return j.worth.another
+}
+
+// worth is whether one more repeat at a place is worth its press, as found after so
+// many changes.
+type worth struct {
+	changes     int64
+	step, place int
+	another     bool
+}
+
+func (j *job) anotherDecides(step, place int) bool {
+	p := j.placeMean(step, place)
 	swing := p.Spread.DivRound(decimal.NewFromInt(2*int64(len(j.plan.Steps[step].Places))), 9)
 	for i := range j.plan.Chains {
 		if j.lastOpen(i, step, place) && j.swingMatters(i, swing) {
@@ -292,12 +309,21 @@ func samePacks(a, b calc.Fit) bool {
 	return true
 }
 
-// sameAdvice compares by what the log would store.
-func sameAdvice(a *Advice, b Advice) bool {
-	if a == nil {
-		return false
+// news is the JSON of an advice for chain i that is not what was told last; nil if it is.
+func (j *job) news(i int, a Advice) ([]byte, error) {
+	if j.told[i] == nil && j.advice[i] != nil {
+		told, err := marshal(*j.advice[i])
+		if err != nil {
+			return nil, fmt.Errorf("cannot encode the last advice: %w", err)
+		}
+		j.told[i] = told
 	}
-	x, errX := marshal(*a)
-	y, errY := marshal(b)
-	return errX == nil && errY == nil && bytes.Equal(x, y)
+	text, err := marshal(a)
+	if err != nil {
+		return nil, fmt.Errorf("cannot encode an advice: %w", err)
+	}
+	if bytes.Equal(text, j.told[i]) {
+		return nil, nil
+	}
+	return text, nil
 }

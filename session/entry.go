@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -215,6 +216,20 @@ type Restored struct {
 // Advised records the advice that was given.
 type Advised struct {
 	Advice Advice `json:"advice"`
+
+	text []byte // the advice in JSON, where it is known already
+}
+
+// MarshalJSON writes the advice, from its text if that is known.
+func (b Advised) MarshalJSON() ([]byte, error) {
+	text := b.text
+	if text == nil {
+		var err error
+		if text, err = marshal(b.Advice); err != nil {
+			return nil, err
+		}
+	}
+	return slices.Concat([]byte(`{"advice":`), text, []byte("}")), nil
 }
 
 // Ended closes a job.

@@ -20,7 +20,7 @@ func TestAnEntryKeepsEverythingThroughItsText(t *testing.T) {
 		Began{Plan: "plan = \"<x>\"\n"}, ReadingTaken{Reading: Reading{Instrument: "c", Kind: Caliper, Value: value, Text: "52.540", Unit: Millimetre, Raw: Raw("V\x00\xff\"\\\r\n")}, Ruling: Filed, Step: "s", Resolution: &value},
 		HeldDecided{Reading: 4, Why: Reason{Code: "set aside"}}, Asked{"m"}, Moved{"back", "s", 1}, PlaceClosed{"s", 1},
 		StepClosed{Step: "s", Value: &value, Counted: []int64{1, 2}}, Opened{"s", 0}, Struck{3, "burr"}, Restored{3},
-		Advised{Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Of: Shop, Celsius: value, U: value}, InstrumentChecked{"depth-1", Depth, value, value, value},
+		Advised{Advice: Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Of: Shop, Celsius: value, U: value}, InstrumentChecked{"depth-1", Depth, value, value, value},
 		Paired{"tablet", "ab", at}, Revoked{"tablet"},
 	} {
 		e := Entry{Seq: 7, Run: 2, At: at, Mono: 5, Job: "12", Operator: "mo", Door: FromPedal, Body: body}
@@ -70,7 +70,7 @@ func TestApplyRefusesALogThatCannotBe(t *testing.T) {
 	require.NoError(t, s.Apply(Entry{Seq: 2, Job: "1", Body: Began{Plan: twins}}))
 	for _, body := range []Body{
 		Began{Plan: twins}, Opened{"x", 0}, Opened{"left", 4}, PlaceClosed{"x", 0}, StepClosed{Step: "x"}, Struck{9, "r"}, Restored{9},
-		HeldDecided{Reading: 9}, Moved{"place", "x", 0}, Advised{Advice{Chain: "x"}}, ReadingTaken{Ruling: Filed, Step: "x"},
+		HeldDecided{Reading: 9}, Moved{"place", "x", 0}, Advised{Advice: Advice{Chain: "x"}}, ReadingTaken{Ruling: Filed, Step: "x"},
 	} {
 		require.Error(t, s.clone().Apply(Entry{Seq: 3, Job: "1", Body: body}), "%+v", body)
 	}

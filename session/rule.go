@@ -391,14 +391,19 @@ func (t *turn) advise() {
 		if err != nil {
 			a = j.cannotAdvise(i, err)
 		}
-		last := j.advice[i]
-		if sameAdvice(last, a) || (a.State == Waiting && last == nil) {
+		if j.ended || (a.State == Waiting && j.advice[i] == nil) {
 			continue
 		}
-		if !j.ended {
-			t.by("", FromBench)
-			t.add(Advised{a})
+		text, err := j.news(i, a)
+		if err != nil {
+			t.err = err
+			return
 		}
+		if text == nil {
+			continue
+		}
+		t.by("", FromBench)
+		t.add(Advised{a, text})
 	}
 	j.stale = false
 }

@@ -76,6 +76,9 @@ type job struct {
 	warmth   []TemperatureTaken  // the latest of each part and of the shop
 	checks   []InstrumentChecked // made on command; only appended to
 	advice   []*Advice           // per chain; what the log last said
+	told     [][]byte            // per chain: advice in JSON; nil while nobody asked for it
+	changes  int64               // counts entries other than advice
+	worth    worth               // what was last found out about one more repeat
 	fitted   []fitting           // per chain
 	stale    bool                // something changed that advice depends on
 }
@@ -130,6 +133,7 @@ func (s *State) clone() *State {
 	for i := range j.steps {
 		j.steps[i].places = slices.Clone(j.steps[i].places)
 	}
+	j.told = slices.Clone(j.told)
 	c.job = &j
 	return &c
 }
@@ -140,11 +144,21 @@ func (s *State) Apply(e Entry) error {
 	if e.Seq <= s.seq {
 		return fmt.Errorf("entry %d comes after entry %d", e.Seq, s.seq)
 	}
+	s.changed(e)
 	if err := s.apply(e); err != nil {
 		return fmt.Errorf("cannot apply entry %d (%s): %w", e.Seq, e.Kind(), err)
 	}
 	s.seq, s.run, s.at = e.Seq, e.Run, e.At
+	s.changed(e)
 	return nil
+}
+
+// changed counts a change, before and after it is made: what was found out before, or
+// half way, holds no longer.
+func (s *State) changed(e Entry) {
+	if _, told := e.Body.(Advised); !told && s.job != nil {
+		s.job.changes++
+	}
 }
 
 func (s *State) apply(e Entry) error {
@@ -215,6 +229,7 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 		step: -1, before: -1,
 		steps:  make([]stepState, len(plan.Steps)),
 		advice: make([]*Advice, len(plan.Chains)),
+		told:   make([][]byte, len(plan.Chains)),
 		fitted: make([]fitting, len(plan.Chains)),
 		stale:  true,
 	}
@@ -484,7 +499,7 @@ func (j *job) restore(b Restored) error {
 
 func (j *job) advised(b Advised) error {
 	if i := j.plan.chain(b.Advice.Chain); i >= 0 {
-		j.advice[i] = &b.Advice
+		j.advice[i], j.told[i] = &b.Advice, b.text
 		return nil
 	}
 	return fmt.Errorf("the plan has no chain %q", b.Advice.Chain)
