@@ -244,6 +244,7 @@ func TestEveryAnswerIsGuarded(t *testing.T) {
 		{"HEAD", "localhost", "/", 200, "text/html; charset=utf-8"},
 		{"GET", "localhost", "/page.css", 200, "text/css; charset=utf-8"},
 		{"GET", "localhost", "/page.js", 200, "text/javascript; charset=utf-8"},
+		{"GET", "localhost", "/touch.js", 200, "text/javascript; charset=utf-8"},
 		{"GET", "localhost", "/nothing", 404, "text/plain; charset=utf-8"},
 		{"GET", "localhost", "/../display.go", 404, "text/plain; charset=utf-8"},
 		{"GET", "localhost", "/page/../../web.go", 404, "text/plain; charset=utf-8"},

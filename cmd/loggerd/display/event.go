@@ -15,6 +15,11 @@ import (
 type event struct {
 	Now       time.Time        `json:"now"`
 	Heartbeat float64          `json:"heartbeat_s"`
+	Software  string           `json:"software"`
+	Doubt     string           `json:"doubt,omitempty"` // why the numbers are not to be trusted now
+	Touch     bool             `json:"touch"`           // whether a page can be paired here
+	Pages     []string         `json:"pages"`           // the names of those that are
+	Wall      bool             `json:"wall"`            // whether there is a wall view
 	Snapshot  session.Snapshot `json:"snapshot"`
 	Words     words            `json:"words"`
 	Pictures  []picture        `json:"pictures"`
@@ -30,7 +35,6 @@ type picture struct {
 
 // words are the sentences for what a snapshot shows.
 type words struct {
-	Doubt    string         `json:"doubt,omitempty"` // why the numbers are not to be trusted now
 	Step     string         `json:"step,omitempty"`
 	Progress string         `json:"progress,omitempty"`
 	Last     *readingWords  `json:"last,omitempty"` // the last reading of all
@@ -64,6 +68,7 @@ type adviceWords struct {
 	Mark        string      `json:"mark,omitempty"`
 	Check       string      `json:"check,omitempty"`
 	CheckFit    string      `json:"check_fit,omitempty"` // with what the check gap is to be found
+	Surer       []string    `json:"surer,omitempty"`     // what would make it surer, cheapest first
 	Scale       picture     `json:"scale"`
 }
 
@@ -75,8 +80,14 @@ type packWords struct {
 
 // event renders a snapshot.
 func (s *Server) event(v session.Snapshot) event {
-	e := event{Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Snapshot: v, Pictures: pictures(v)}
-	e.Words = words{Doubt: doubt(v), Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
+	e := event{
+		Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Software: v.Software, Doubt: doubt(v),
+		Touch: s.cfg.Do != nil, Pages: []string{}, Snapshot: v, Pictures: pictures(v),
+	}
+	for _, p := range s.desk().Pages {
+		e.Pages = append(e.Pages, p.Page)
+	}
+	e.Words = words{Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
 	for i, in := range v.Instruments {
 		e.Words.Instruments[i] = wording.Instrument(in)
 	}
@@ -205,6 +216,9 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 	}
 	for _, p := range fit.Packs {
 		w.Packs = append(w.Packs, wordsOfPack(p))
+	}
+	for _, n := range a.Next {
+		w.Surer = append(w.Surer, wording.Act(n)+": to +/- "+wording.Decimals(n.Expanded)+" mm.")
 	}
 	value, plusMinus := wording.FloatParts(*fit)
 	w.Float, w.Scale.SVG = value, drawing.Scale(a)

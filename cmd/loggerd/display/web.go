@@ -12,7 +12,7 @@ import (
 
 // files are the page as it is served.
 //
-//go:embed page/index.html page/page.css page/page.js
+//go:embed page
 var files embed.FS
 
 // policy lets the page load its own files and drawings made here, nothing else.

@@ -1,0 +1,382 @@
+"use strict";
+// Commands from the page. Nothing is shown as done before the bench has shown it:
+// a dialog stays open until the state that holds its entry has come back, and what
+// the bench refuses it says in its own sentence.
+
+let token = kept.get("token"), pageName = kept.get("page"), operator = kept.get("operator");
+let busy = false;
+let fresh = false; // paired just now, and the bench has not shown it yet
+
+const dialog = (name) => byId("d-" + name);
+const field = (name, key) => dialog(name).querySelector("[name=" + key + "]");
+const chosen = (name, key) => dialog(name).querySelector("[name=" + key + "]:checked")?.value || "";
+const sentence = (text) => text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : "";
+
+function forget() {
+  token = pageName = "";
+  kept.set("token", "");
+  kept.set("page", "");
+  acts();
+}
+
+// ask asks the bench. It throws what the bench says no with: {message, instead}.
+async function ask(method, path, body) {
+  const headers = token ? { Authorization: "Bearer " + token } : {};
+  if (body) headers["Content-Type"] = "application/json";
+  let answer;
+  try {
+    answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), cache: "no-store", credentials: "omit", redirect: "error", signal: AbortSignal.timeout(20000) });
+  } catch {
+    throw { message: "no answer came from the bench", instead: "look at what the page shows before doing it again" };
+  }
+  const said = await answer.json().catch(() => ({ message: "the bench's answer cannot be read", instead: "load the page again" }));
+  if (answer.ok) return said;
+  if (answer.status === 401) forget();
+  throw said;
+}
+
+// seen waits until the page shows what an entry made.
+function seen(receipt) {
+  const there = () => event && !stale() && event.snapshot.seq >= receipt.seq;
+  return new Promise((resolve, reject) => {
+    const watch = () => { if (there()) end(resolve); };
+    const limit = setTimeout(() => end(() => reject({ message: "the bench has recorded it, but this page has not seen it yet", instead: "wait until the page is live again; do not do it twice" })), 8000);
+    const end = (how) => { clearTimeout(limit); watchers.delete(watch); how(); };
+    watchers.add(watch);
+    watch();
+  });
+}
+
+// give gives a command and waits for what it made.
+async function give(command, from, done) {
+  if (busy) return;
+  busy = true;
+  if (from) refused(from, null);
+  acts();
+  try {
+    const { receipt, said } = await ask("POST", "command", { ...command, operator });
+    await seen(receipt);
+    if (from) from.close();
+    flash(done);
+    if (said.length) tell("Before the first press", [...said, ...(event.snapshot.job?.cautions || [])]);
+  } catch (no) {
+    if (!no.message) throw no;
+    if (from?.open && token) refused(from, no);
+    else { from?.close(); tell(sentence(no.message), [sentence(no.instead)]); }
+  } finally {
+    busy = false;
+    acts();
+  }
+}
+
+function refused(from, no) {
+  const where = from.querySelector(".refused");
+  where.replaceChildren(...(no ? [make("b", "", sentence(no.message)), " " + sentence(no.instead)] : []));
+}
+
+function tell(title, lines) {
+  put(byId("d-told-h"), title);
+  dialog("told").querySelector(".told").replaceChildren(...lines.map((line) => make("p", "", line)));
+  if (!dialog("told").open) dialog("told").showModal();
+}
+
+let flashEnds = 0;
+function flash(text) {
+  put(byId("flash"), text);
+  clearTimeout(flashEnds);
+  flashEnds = setTimeout(() => put(byId("flash"), ""), 4000);
+}
+
+// acts shows the buttons that make sense now.
+function acts() {
+  if (event?.pages.includes(pageName)) fresh = false;
+  else if (event && token && !fresh) { forget(); flash("This page may only look from now on."); return; }
+  const { snapshot } = event || {}, job = snapshot?.job, step = snapshot?.step, may = !!token && !!event;
+  const state = !job || job.ended ? "idle" : !step ? "rest" : step.instrument ? "measure" : "confirm";
+  const asks = step && snapshot.instruments.some((i) => i.kind === step.instrument && i.trigger && i.trigger !== "on press");
+  const fits = event?.words.advice.some((a) => a.packs);
+  const last = may && lastFiled();
+  for (const b of document.querySelectorAll("[data-when]")) {
+    b.hidden = !may || !b.dataset.when.split(" ").includes(state) || (b.dataset.do === "ask" && !asks) ||
+      (b.dataset.do === "fitted" && !fits) || (b.dataset.do === "last" && !last);
+    b.disabled = busy || stale();
+  }
+  byId("acts").hidden = ![...byId("acts").children].some((b) => !b.hidden);
+  document.body.classList.toggle("may", !byId("acts").hidden);
+  for (const b of document.querySelectorAll(".paired")) b.hidden = !may;
+  for (const b of document.querySelectorAll(".unpaired")) b.hidden = may || !event?.touch;
+  for (const b of document.querySelectorAll(".go")) b.disabled = busy;
+  document.body.classList.toggle("busy", busy);
+  document.querySelector(".looking").hidden = may;
+  byId("to-wall").hidden = !event?.wall;
+}
+
+// about is the button for what can be done about a reading, or null.
+function about(r) {
+  const job = event.snapshot.job;
+  if (!token || !job || job.ended || r.job !== job.job) return null;
+  const [name, what] = r.standing === "struck out" ? ["Restore", "restore"] : r.ruling === "held" && !r.decided ? ["Count it", "restore"]
+    : r.standing ? ["Strike out", "strike"] : [];
+  if (!name) return null;
+  const button = make("button", "", name);
+  button.type = "button";
+  button.dataset.key = r.seq + what;
+  button.setAttribute("aria-label", name + " reading " + r.seq);
+  button.addEventListener("click", () => what === "strike" ? strike(r) : give({ do: "restore", reading: r.seq }, null, "Reading " + r.seq + " counts again."));
+  return button;
+}
+
+function lastFiled() {
+  const { snapshot } = event, mine = (snapshot.readings || []).filter((r) => r.job === snapshot.job?.job && r.standing && r.standing !== "struck out");
+  return mine.reduce((a, b) => !a || b.seq > a.seq ? b : a, null);
+}
+
+function valueOf(r) {
+  const w = event.words.readings.find((w) => w.seq === r.seq);
+  return "Reading " + r.seq + ": " + w.value + (w.unit ? " " + w.unit : "") + ", " + [w.title, r.place].filter(Boolean).join(", ") + ".";
+}
+
+let striking = null;
+function strike(r) {
+  striking = r;
+  open("strike");
+  put(dialog("strike").querySelector(".about"), valueOf(r));
+}
+
+// open shows a dialog as it is at first.
+function open(name) {
+  const d = dialog(name);
+  d.querySelector("form").reset();
+  for (const input of d.querySelectorAll("[name=operator]")) input.value = operator;
+  if (d.querySelector(".refused")) refused(d, null);
+  d.showModal();
+  d.scrollTop = 0;
+}
+
+function radios(where, name, options, first) {
+  const legend = where.querySelector("legend");
+  where.replaceChildren(legend, ...options.map(([value, ...text], i) => {
+    const input = document.createElement("input");
+    Object.assign(input, { type: "radio", name, value, checked: first === undefined ? i === 0 : value === first, required: true });
+    return make("label", "", input, make("span", "", ...text));
+  }));
+}
+
+// fetched gets what can be chosen from, and says so where that fails.
+async function fetched() {
+  try {
+    return await ask("GET", "choices");
+  } catch (no) {
+    if (!no.message) throw no;
+    tell(sentence(no.message), [sentence(no.instead)]);
+    return null;
+  }
+}
+
+// What each button does, and what each dialog sends.
+const doing = {
+  pair() { open("pair"); },
+  operator() { open("operator"); },
+  mute() { mute(!muted); return false; },
+  forget() { give({ do: "revoke" }, null, "This page may only look from now on."); },
+  next() { give({ do: "next" }, null, "Gone on."); },
+  back() { give({ do: "back" }, null, "Gone back."); },
+  ask() { give({ do: "take" }, null, "The instrument is asked."); },
+  done() { give({ do: "confirm" }, null, "Noted as done."); },
+  not() { open("not"); },
+  last() { const r = lastFiled(); if (r) strike(r); },
+  async value() {
+    const choices = await fetched(), step = event.snapshot.step;
+    if (!choices || !step) return;
+    open("value");
+    put(dialog("value").querySelector(".about"), [step.title || step.step, step.places.find((p) => p.active)?.place].filter(Boolean).join(", "));
+    const tools = choices.instruments.filter((t) => t.uses.length).sort((a, b) => (b.kind === step.instrument) - (a.kind === step.instrument));
+    radios(dialog("value").querySelector(".tools"), "instrument", tools.map((t) => [t.name, t.name + (t.kind === step.instrument ? "" : " (" + t.kind + ")")]));
+    kinds = new Map(tools.map((t) => [t.name, t.kind]));
+    pairOrOne();
+  },
+  async begin() {
+    const choices = await fetched();
+    if (!choices) return;
+    open("begin");
+    radios(dialog("begin").querySelector(".plans"), "plan", choices.plans.map((p) => [p.file, make("b", "", p.title), p.problem ? " " + p.problem : " " + p.steps + " steps"]));
+    dialog("begin").querySelectorAll("[name=plan]").forEach((input, i) => { input.disabled = !!choices.plans[i].problem; });
+    const first = dialog("begin").querySelector("[name=plan]:enabled");
+    if (first) first.checked = true;
+  },
+  place() {
+    open("place");
+    dialog("place").querySelector(".steps").replaceChildren(...event.snapshot.job.steps.map((s) => make("li", s.active ? "active" : "",
+      make("p", "", s.number + "  " + (s.title || s.step) + (s.closed ? ", done" : "")), ...s.places.map((p, i) => toPlace(s, p, i)))));
+  },
+  async temperature() {
+    const choices = await fetched();
+    if (!choices) return;
+    open("temperature");
+    radios(dialog("temperature").querySelector(".parts"), "of", [["shop", "the shop"], ...choices.parts.map((p) => [p.name, p.title])]);
+  },
+  async check() {
+    const choices = await fetched();
+    if (!choices) return;
+    open("check");
+    const tools = choices.instruments.filter((t) => t.uses.length && t.kind !== "feeler");
+    usesOf = new Map(tools.map((t) => [t.name, t.uses]));
+    radios(dialog("check").querySelector(".tools"), "instrument", tools.map((t) => [t.name, t.name]));
+    uses();
+  },
+  fitted() {
+    open("fitted");
+    const all = event.words.advice.map((a, i) => [event.snapshot.advice[i].chain, a]).filter(([, a]) => a.packs);
+    radios(dialog("fitted").querySelector(".chains"), "chain", all.map(([chain, a]) => [chain, a.title]));
+    sides();
+  },
+  end() {
+    const open_ = event.snapshot.job.steps.filter((s) => !s.closed).length;
+    open("end");
+    put(dialog("end").querySelector(".about"), open_ ? (open_ === 1 ? "One step is" : open_ + " steps are") + " still open: say in the note why the job ends here." : "All steps are done.");
+  },
+};
+
+let kinds = new Map(), usesOf = new Map();
+
+// pairOrOne shows the fields that the chosen instrument has.
+function pairOrOne() {
+  const feeler = kinds.get(chosen("value", "instrument")) === "feeler";
+  for (const e of dialog("value").querySelectorAll(".one")) e.hidden = feeler;
+  for (const e of dialog("value").querySelectorAll(".pair")) e.hidden = !feeler;
+  field("value", feeler ? "passes" : "value").focus();
+}
+
+function uses() {
+  radios(dialog("check").querySelector(".uses"), "use", (usesOf.get(chosen("check", "instrument")) || []).map((u) => [u, u]));
+}
+
+function toPlace(step, p, i) {
+  const button = make("button", "", (p.place || (step.places.length > 1 ? "place " + (i + 1) : "go there")) + (p.needed ? " (" + p.counted + " of " + p.needed + ")" : ""));
+  button.type = "button";
+  if (p.active) button.setAttribute("aria-current", "step");
+  button.addEventListener("click", () => give({ do: "place", step: step.step, place: String(i + 1) }, dialog("place"), "Gone there."));
+  return button;
+}
+
+// sides shows what was advised for the chosen chain, and a field for each side.
+function sides() {
+  const i = event.snapshot.advice.findIndex((a) => a.chain === chosen("fitted", "chain")), a = event.words.advice[i];
+  put(dialog("fitted").querySelector(".advised"), "as advised: " + a.packs.map((p) => p.side + " " + p.pieces + (p.unit ? " " + p.unit : "")).join(", "));
+  dialog("fitted").querySelector(".sides").replaceChildren(...a.packs.map((p) => {
+    const input = document.createElement("input");
+    Object.assign(input, { className: "num", inputMode: "none", autocomplete: "off", maxLength: 60 });
+    input.dataset.side = p.side;
+    input.addEventListener("input", () => { dialog("fitted").querySelector("[value=other]").checked = true; });
+    return make("label", "", p.side + ", mm, pieces with +", input);
+  }));
+}
+
+function saidPacks() {
+  if (chosen("fitted", "how") !== "other") return [];
+  return [...dialog("fitted").querySelectorAll("[data-side]")].map((input) => ({ side: input.dataset.side, pieces: input.value.split("+").map((t) => t.trim()).filter(Boolean) }));
+}
+
+const sending = {
+  async pair(d) {
+    busy = true;
+    acts();
+    try {
+      const got = await ask("POST", "pair", { code: field("pair", "code").value, operator: field("pair", "operator").value });
+      fresh = true;
+      token = got.token;
+      pageName = got.page;
+      keepOperator(field("pair", "operator").value);
+      kept.set("token", token);
+      kept.set("page", pageName);
+      d.close();
+    } catch (no) {
+      if (!no.message) throw no;
+      field("pair", "code").value = "";
+      refused(d, no);
+    }
+    busy = false;
+    await seenPaired();
+  },
+  operator(d) { keepOperator(field("operator", "operator").value); d.close(); },
+  value(d) {
+    const c = { do: "enter", instrument: chosen("value", "instrument") };
+    if (kinds.get(c.instrument) === "feeler") Object.assign(c, { passes: field("value", "passes").value, stops: field("value", "stops").value });
+    else Object.assign(c, { value: field("value", "value").value, unit: chosen("value", "unit") });
+    give(c, d, "Recorded.");
+  },
+  strike(d) {
+    const reason = field("strike", "other").value.trim() || chosen("strike", "reason");
+    give({ do: "strike out", reading: striking.seq, reason }, d, "Reading " + striking.seq + " is struck out.");
+  },
+  begin(d) {
+    keepOperator(field("begin", "operator").value);
+    give({ do: "begin", plan_file: chosen("begin", "plan"), reference: field("begin", "reference").value.trim() }, d, "The job has begun.");
+  },
+  temperature(d) { give({ do: "temperature", of: chosen("temperature", "of"), celsius: field("temperature", "celsius").value, u: field("temperature", "u").value }, d, "Recorded."); },
+  check(d) {
+    give({ do: "check", instrument: chosen("check", "instrument"), use: chosen("check", "use"), value: field("check", "value").value, block: field("check", "block").value, u: field("check", "u").value }, d, "Recorded.");
+  },
+  fitted(d) { give({ do: "fitted", chain: chosen("fitted", "chain"), packs: saidPacks(), correction: field("fitted", "correction").checked }, d, "Recorded."); },
+  not(d) { give({ do: "confirm", outcome: chosen("not", "outcome"), note: field("not", "note").value.trim() }, d, "Noted."); },
+  end(d) { give({ do: "end", note: field("end", "note").value.trim() }, d, "The job has ended."); },
+};
+
+function keepOperator(name) {
+  operator = name.trim();
+  kept.set("operator", operator);
+}
+
+// seenPaired waits until the bench's own word holds this page among those paired.
+async function seenPaired() {
+  for (let tries = 0; token && event && !event.pages.includes(pageName) && tries < 50; tries++) await new Promise((go) => setTimeout(go, 100));
+  acts();
+  tick();
+  if (event) render(why() !== null);
+}
+
+// keypad makes the keys of a dialog; they type into the number field used last.
+function keypad(keys) {
+  const form = keys.closest("form");
+  let into = null;
+  form.addEventListener("focusin", (e) => { if (e.target.classList.contains("num")) into = e.target; });
+  keys.append(...[...keys.dataset.keys].map((key) => {
+    const button = make("button", "", key === "<" ? "⌫" : key === "-" ? "−" : key);
+    button.type = "button";
+    if (key === "<") button.setAttribute("aria-label", "delete the last");
+    if (key === "-") button.setAttribute("aria-label", "minus");
+    button.addEventListener("click", () => {
+      const to = into?.isConnected && !into.closest("[hidden]") ? into : form.querySelector(".num:not([hidden] .num)");
+      if (key === "<") to.value = to.value.slice(0, -1);
+      else if (key === "-") to.value = to.value.startsWith("-") ? to.value.slice(1) : "-" + to.value;
+      else if (to.value.length < to.maxLength) to.value += key;
+      to.dispatchEvent(new Event("input", { bubbles: true }));
+      to.classList.add("into");
+    });
+    return button;
+  }));
+  form.addEventListener("focusin", () => { for (const n of form.querySelectorAll(".num")) n.classList.toggle("into", n === into); });
+}
+
+watchers.add(acts);
+addEventListener("DOMContentLoaded", () => {
+  for (const keys of document.querySelectorAll(".keys")) keypad(keys);
+  for (const d of document.querySelectorAll("dialog")) {
+    const name = d.id.slice(2);
+    d.querySelector("form").addEventListener("submit", (e) => {
+      e.preventDefault();
+      if (!busy && sending[name]) sending[name](d);
+      else if (!sending[name]) d.close();
+    });
+    for (const b of d.querySelectorAll(".cancel")) b.addEventListener("click", () => d.close());
+    d.addEventListener("cancel", (e) => { if (busy) e.preventDefault(); });
+  }
+  for (const b of document.querySelectorAll("[data-do]")) {
+    b.addEventListener("click", () => { if (doing[b.dataset.do]() !== false && dialog("menu").open) dialog("menu").close(); });
+  }
+  byId("menu").addEventListener("click", () => open("menu"));
+  dialog("value").querySelector(".tools").addEventListener("change", pairOrOne);
+  dialog("check").querySelector(".tools").addEventListener("change", uses);
+  dialog("fitted").querySelector(".chains").addEventListener("change", sides);
+  setInterval(acts, 1000);
+});
