@@ -31,7 +31,7 @@
 //     left until it finds nothing (F. E. Grubbs, 1969; NIST/SEMATECH e-Handbook,
 //     1.3.5.17.1). Limits are computed from Student's t, not copied from tables.
 //     The test knows no scatter but that of the set: two gross errors on one side
-//     can hide each other (of six, two alike always do). The place's spread shows it.
+//     can hide each other (of six, two alike always do). [Method.LargerSpread] shows it.
 //   - From 25 on it is the generalised ESD test at 5 % (B. Rosner, 1983; e-Handbook,
 //     1.3.5.17.3): every candidate is worked out before the last significant
 //     one decides, so that one outlier cannot hide another.
@@ -60,6 +60,8 @@
 // another source is named.
 //
 //   - Mean of repeats ([Method.MeanUncertainty]): u = max(s_p/√n, d/√12, s_places/√m).
+//     Repeats that scatter more than the stated repeatability explains at 99 % are a finding
+//     ([Method.LargerSpread]); they count all the same.
 //   - Instruments ([InstrumentCauses]): each cause once, whatever it acts on. Of a bare
 //     limit ±a nothing cancels: u = a/√3, common to terms of like sign in one use,
 //     independent between terms of opposite sign. A certificate or a check in the session

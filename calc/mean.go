@@ -40,23 +40,12 @@ func (s Spread) Cause(name string, term int) Cause {
 // *FieldError: scatter or rule as for Reduce, a reduction that did not come from it,
 // degrees of freedom of 0.
 func (m *Method) MeanUncertainty(r Reduction, s Scatter, freedom float64, rule ReduceRule) (Spread, error) {
-	known, err := m.known(s)
+	known, err := m.knownOf(r, s, freedom)
 	if err != nil {
 		return Spread{}, err
 	}
 	if _, err := rule.check(); err != nil {
 		return Spread{}, err
-	}
-	if err := checkFreedom("freedom", freedom); err != nil {
-		return Spread{}, err
-	}
-	if len(r.Places) == 0 {
-		return Spread{}, refuse("reduction.places", "are none; make the reduction with Reduce")
-	}
-	for _, p := range r.Places {
-		if p.Counted < 1 || !(p.Deviation >= 0 && p.Deviation <= biggest) {
-			return Spread{}, refuse("reduction.places", "have one without counted repeats; make the reduction with Reduce")
-		}
 	}
 	pooled, nu := pool(r.Places, known.repeatability.mm(), freedom)
 	out := Spread{U: known.resolution.mm() / math.Sqrt(12), Freedom: math.Inf(1), Shape: Rectangular, From: fromResolution}
@@ -69,6 +58,26 @@ func (m *Method) MeanUncertainty(r Reduction, s Scatter, freedom float64, rule R
 		}
 	}
 	return out, nil
+}
+
+// knownOf is known, for a reduction that came from Reduce.
+func (m *Method) knownOf(r Reduction, s Scatter, freedom float64) (noise, error) {
+	known, err := m.known(s)
+	if err != nil {
+		return noise{}, err
+	}
+	if err := checkFreedom("freedom", freedom); err != nil {
+		return noise{}, err
+	}
+	if len(r.Places) == 0 {
+		return noise{}, refuse("reduction.places", "are none; make the reduction with Reduce")
+	}
+	for _, p := range r.Places {
+		if p.Counted < 1 || !(p.Deviation >= 0 && p.Deviation <= biggest) {
+			return noise{}, refuse("reduction.places", "have one without counted repeats; make the reduction with Reduce")
+		}
+	}
+	return known, nil
 }
 
 // pool returns s_p and its degrees of freedom.

@@ -24,6 +24,13 @@ func (j *job) reduce(step int) error {
 	if err != nil {
 		return fmt.Errorf("cannot reduce step %q: %w", j.plan.Steps[step].Name, err)
 	}
+	found, larger, err := j.method.LargerSpread(reduction, j.scatter(step), j.freedom(step))
+	if err != nil {
+		return fmt.Errorf("cannot weigh the spread of step %q: %w", j.plan.Steps[step].Name, err)
+	}
+	if larger {
+		reduction.Findings = append(reduction.Findings, found)
+	}
 	j.steps[step].reduction = &reduction
 	for k, i := range index {
 		f := &j.readings[i]

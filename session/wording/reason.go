@@ -95,6 +95,8 @@ func findingText(code string) string {
 		return "{step:of}the repeats{place:at} do not agree; clean it and measure it again"
 	case "repeats not independent":
 		return "{step:of}the repeats{place:at} follow one another instead of scattering; set the instrument down anew for each"
+	case "spread larger than stated":
+		return "{step:of}the {repeats} repeats scatter by {spread:mm}, more than the {limit:mm} that the stated repeatability of {stated:mm} explains; look for dirt, a burr or a loose jaw, or state what the instrument really repeats to"
 	case "chain and direct measurement disagree":
 		return "the chain gives a gap of {chain:mm} and the {way} {direct:mm}, further apart than their uncertainties allow (E_n {en}); look for a ring not seated, dirt under the gauge, a wrong gasket or shim"
 	case "cannot be worked out":
