@@ -25,6 +25,7 @@ type Command struct {
 	U          string       `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
 	Use        Use          `json:"use,omitempty"`        // check: in which use
 	Block      string       `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
+	Job        string       `json:"job,omitempty"`        // resume: which; the only one that waits if not given
 	Chain      string       `json:"chain,omitempty"`      // fitted: which; the only one if not given
 	Packs      []SaidPack   `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
 	Correction bool         `json:"correction,omitempty"` // fitted: it was in already when it was measured
@@ -56,6 +57,8 @@ const (
 	CheckInstrument Verb = "check"
 	Confirm         Verb = "confirm"
 	Fitting         Verb = "fitted"
+	Aside           Verb = "aside"
+	Resume          Verb = "resume"
 	Pair            Verb = "pair"   // a page, so that it can give commands
 	Unpair          Verb = "revoke" // a page's pairing
 )
@@ -63,7 +66,7 @@ const (
 // Verbs lists every verb that a person can give. Pair is not among them: it follows
 // from a one-time code, and only the daemon that checked the code gives it.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Confirm, End, Unpair}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, Confirm, End, Unpair}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -337,6 +337,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[TemperatureTaken](text)
 	case "confirm":
 		return bodyOf[Confirmed](text)
+	case "aside":
+		return bodyOf[PutAside](text)
+	case "resume":
+		return bodyOf[Resumed](text)
 	case "fitted":
 		return bodyOf[Fitted](text)
 	case "skipped":

@@ -38,10 +38,12 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 		return t.pair(c)
 	case Unpair:
 		return t.unpair(c)
+	case Resume:
+		return t.resume(c)
 	}
 	j := t.state.job
 	if j == nil || j.ended {
-		return Receipt{}, refuse("no job", "no job is open", "begin one with a plan")
+		return Receipt{}, refuse("no job", "no job is open", t.state.instead())
 	}
 	first := t.state.seq + 1
 	receipt, no := t.inJob(j, c)
@@ -77,6 +79,8 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.check(c)
 	case Confirm:
 		return Receipt{}, t.confirm(j, c)
+	case Aside:
+		return Receipt{}, t.putAside(c)
 	case Fitting:
 		return Receipt{}, t.fitted(j, c)
 	case End:
@@ -100,7 +104,7 @@ func checkWords(c Command) *Refusal {
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
 		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
-		{"chain", c.Chain}, {"page", c.Page},
+		{"chain", c.Chain}, {"job", c.Job}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
@@ -114,7 +118,7 @@ func checkWords(c Command) *Refusal {
 
 func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	if j := t.state.job; j != nil && !j.ended {
-		return Receipt{}, refuse("job open", "job "+j.number+" is still open", "end it first", "job", j.number)
+		return Receipt{}, refuse("job open", "job "+j.number+" is still open", "end it first, or put it aside", "job", j.number)
 	}
 	if len(c.Plan) > maxPlanText {
 		return Receipt{}, refuse("bad plan", "the plan is larger than 1 MiB", "name a plan file")

@@ -179,6 +179,9 @@ func (t *turn) add(body Body) {
 	if _, ok := body.(Began); ok {
 		e.Job = strconv.FormatInt(t.state.lastJob+1, 10)
 	}
+	if b, ok := body.(Resumed); ok {
+		e.Job = b.Job
+	}
 	if t.err == nil {
 		t.err = t.state.Apply(e)
 	}

@@ -23,6 +23,7 @@ type Snapshot struct {
 	Log         *LogView         `json:"log,omitempty"` // absent where there is none, as in a replay
 	Instruments []InstrumentView `json:"instruments"`
 	Job         *JobView         `json:"job,omitempty"`      // the open job, or the last one until the next begins
+	Waiting     []WaitingView    `json:"waiting,omitempty"`  // jobs put aside, the longest waiting first
 	Step        *StepView        `json:"step,omitempty"`     // the active step
 	Advice      []Advice         `json:"advice,omitempty"`   // one per chain of the plan, in its order
 	Readings    []ReadingView    `json:"readings,omitempty"` // of the job, in order; then those without a job since the run began

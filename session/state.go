@@ -21,6 +21,7 @@ type State struct {
 	started     Started
 	instruments []instrument
 	job         *job     // the open job, or the last one until the next begins
+	aside       []*job   // open jobs that wait, the longest waiting first; never changed there
 	loose       []filed  // the latest readings without a job, of this run
 	pages       []Paired // that can give commands; replaced whole
 	lastJob     int64    // the highest job number given
@@ -62,6 +63,8 @@ type job struct {
 	operator  string
 	began     time.Time
 	ended     bool
+	waits     *PutAside // while it is put aside
+	since     time.Time
 
 	step, place int  // the active ones; step is -1 when there is none
 	before      int  // the step whose own closing opened the active one, or -1
@@ -124,7 +127,13 @@ func (s *State) clone() *State {
 	if s.job == nil {
 		return &c
 	}
-	j := *s.job
+	c.job = s.job.clone()
+	return &c
+}
+
+func (j *job) clone() *job {
+	c := *j
+	j = &c
 	j.readings = append(make([]filed, 0, len(j.readings)+8), j.readings...)
 	j.profiles, j.checks = slices.Clip(j.profiles), slices.Clip(j.checks)
 	j.advice = slices.Clone(j.advice)
@@ -134,8 +143,7 @@ func (s *State) clone() *State {
 		j.steps[i].places = slices.Clone(j.steps[i].places)
 	}
 	j.told = slices.Clone(j.told)
-	c.job = &j
-	return &c
+	return j
 }
 
 // Apply folds one entry. An error means that the entry cannot follow the ones
@@ -187,6 +195,10 @@ func (s *State) apply(e Entry) error {
 		return nil
 	case Began:
 		return s.begin(e, b)
+	case PutAside:
+		return s.putAside(e, b)
+	case Resumed:
+		return s.resume(e, b)
 	case ReadingTaken:
 		return s.reading(e, b)
 	}

@@ -43,6 +43,7 @@ func (p *page) status(s session.Snapshot) {
 	if s.Job == nil {
 		p.strong("", "", "No job is open.")
 		p.para("", "", "Begin one with: logctl begin PLANFILE")
+		p.waiting(s)
 		if n := len(s.Readings); n > 0 {
 			p.para("LAST  ", "      ", last(s))
 		}
@@ -51,6 +52,7 @@ func (p *page) status(s session.Snapshot) {
 		return
 	}
 	p.para("", "  ", jobLine(*s.Job))
+	p.waiting(s)
 	p.gap()
 	p.now(s)
 	if len(s.Readings) > 0 {
@@ -65,6 +67,14 @@ func (p *page) status(s session.Snapshot) {
 	p.steps(*s.Job)
 	p.gap()
 	p.instruments(s)
+}
+
+// waiting lists the jobs that were put aside.
+func (p *page) waiting(s session.Snapshot) {
+	for _, w := range s.Waiting {
+		line := "Job " + w.Number + prefixed(" on ", w.Reference) + " waits" + prefixed(": ", w.Note) + prefixed("; it goes on with ", w.Step)
+		p.para("ASIDE ", "      ", line+". Go on with: logctl resume "+w.Number)
+	}
 }
 
 func (p *page) recording(r session.Recording) {
@@ -94,7 +104,10 @@ func jobLine(j session.JobView) string {
 // now says what to do.
 func (p *page) now(s session.Snapshot) {
 	switch {
-	case s.Job == nil || s.Job.Ended:
+	case s.Job == nil:
+		p.strong("NOW   ", "      ", "No job is open. Begin one with: logctl begin PLANFILE")
+		p.waiting(s)
+	case s.Job.Ended:
 		p.strong("NOW   ", "      ", "The job has ended. Begin the next one with: logctl begin PLANFILE")
 	case s.Step == nil:
 		p.strong("NOW   ", "      ", "Every step is closed. Follow the advice, then end the job with: logctl end")

@@ -185,6 +185,10 @@ func (t *teller) around(e session.Entry) {
 			how = "fitted as advised"
 		}
 		t.say(kind, fmt.Sprintf("%s %s: %s.", t.who(), how, wording.Fit(session.Fit{Packs: b.Packs})))
+	case session.PutAside:
+		t.say(kind, t.who()+" put the job aside"+prefixed(": ", b.Note)+".")
+	case session.Resumed:
+		t.say(kind, t.who()+" went on with the job.")
 	case session.Skipped:
 		t.say(kind, fmt.Sprintf("The step %s was passed over: %s.", b.Step, wording.Reason(b.Why)))
 	case session.Started:
