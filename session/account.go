@@ -53,7 +53,12 @@ const (
 
 // accountFor works out the account of chain i, all of whose terms have values.
 func (j *job) accountFor(i int) (*account, error) {
-	a := &account{job: j, chain: &j.plan.Chains[i]}
+	return j.accountOf(&j.plan.Chains[i])
+}
+
+// accountOf works out the account of a chain, all of whose terms have values.
+func (j *job) accountOf(ch *Chain) (*account, error) {
+	a := &account{job: j, chain: ch}
 	for _, t := range a.chain.Terms {
 		a.addTerm(t)
 	}

@@ -56,6 +56,9 @@ func (j *job) less(step int, r *calc.Reduction, all bool) *Number {
 	if bar != nil {
 		v = v.Sub(bar.Decimal)
 	}
+	if j.plan.Steps[step].Half {
+		v = v.DivRound(decimal.NewFromInt(2), lengthDecimals)
+	}
 	n := worked(v)
 	return &n
 }

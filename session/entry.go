@@ -194,6 +194,8 @@ type StepClosed struct {
 	Command bool    `json:"by_command,omitempty"`
 
 	Quantity Quantity `json:"-"` // of Value; a length if empty
+	// Limits is what the decision rule said of its limits then.
+	Limits *LimitsView `json:"limits,omitempty"`
 }
 
 // Opened makes a step and place the active one.

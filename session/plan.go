@@ -109,6 +109,11 @@ type Step struct {
 	// axial play of the bearings. A dial indicator takes it up if nothing is said, for
 	// the shaft is pushed and pulled; of anything else it is not known then.
 	Play string `toml:"bearing_play" strict:"oneof=taken up|not taken up" json:"bearing_play,omitempty"`
+	// Least and Most are limits of the value, either or both. Half says that the value
+	// is half of what is read: a bend, from a total indicator movement.
+	Least *Number `toml:"least" example:"12.00" json:"least_mm,omitempty"`
+	Most  *Number `toml:"most" example:"12.20" json:"most_mm,omitempty"`
+	Half  bool    `toml:"half" json:"half,omitempty"`
 	// Minutes or Seconds is how long a step of the kind wait waits; Sets is the part
 	// that counts as cooled afterwards. Celsius is how hot to make something meanwhile,
 	// MostCelsius what must not be exceeded.

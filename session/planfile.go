@@ -140,6 +140,8 @@ func (p *Plan) eachLength(visit func(*Number)) {
 			visit(&p.Steps[i].Range[j])
 		}
 		optional(p.Steps[i].Differ)
+		optional(p.Steps[i].Least)
+		optional(p.Steps[i].Most)
 		optional(p.Steps[i].Reference)
 		optional(p.Steps[i].ReferenceU)
 	}
@@ -223,7 +225,7 @@ func (c *planCheck) names() {
 	if len(p.Steps) == 0 {
 		c.wrong("the plan has no step", "add a [[step]] for each dimension to measure")
 	}
-	if len(p.Chains) == 0 && !slices.ContainsFunc(p.Steps, func(s Step) bool { return !s.Kind.measures() }) {
+	if len(p.Chains) == 0 && !slices.ContainsFunc(p.Steps, func(s Step) bool { return !s.Kind.measures() || s.limited() }) {
 		c.wrong("the plan has no chain", "add a [[chain]] that sums the steps to a gap")
 	}
 }
@@ -570,6 +572,10 @@ func (c *planCheck) term(i, j int) bool {
 		return false
 	}
 	if c.notMeasured(c.plan.step(t.Step), append(path, "step")...) {
+		return false
+	}
+	if c.plan.Steps[c.plan.step(t.Step)].Half {
+		c.wrong(fmt.Sprintf("the value of step %q is half of what is read, so it cannot be a term", t.Step), "measure the dimension itself", append(path, "step")...)
 		return false
 	}
 	for k := range j {

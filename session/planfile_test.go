@@ -152,6 +152,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(knifeEdge))
 	f.Add([]byte(handOver))
 	f.Add([]byte(underHeat))
+	f.Add([]byte(sealsAndBend))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

@@ -7,7 +7,7 @@ import (
 
 // measuringKeys are those of a [[step]] that only one that is measured has.
 func measuringKeys() []string {
-	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u"}
+	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u", "least", "most", "half"}
 }
 
 // keysOf lists the keys that a kind of step has beyond those that all have.
@@ -45,6 +45,7 @@ func (c *planCheck) stepKeys(i int, s Step) {
 	if s.Kind.measures() {
 		c.needs(i, "instrument", `instrument = "caliper"`)
 		c.needs(i, "range", `range = ["44.20", "44.60"]`)
+		c.limitKeys(i, s)
 	}
 }
 

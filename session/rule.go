@@ -318,7 +318,7 @@ func (t *turn) closeNow(command bool) {
 
 func (j *job) stepClosed(step int, command bool) StepClosed {
 	b := StepClosed{Step: j.plan.Steps[step].Name, Command: command}
-	b.Value = j.value(step)
+	b.Value, b.Limits = j.value(step), j.limits(step)
 	if q := j.plan.Steps[step].Instrument.Quantity(); q != OfLength {
 		b.Quantity = q
 	}

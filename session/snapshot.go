@@ -97,6 +97,7 @@ type StepView struct {
 	Packs      []Pack      `json:"packs,omitempty"` // of a direct measurement: what has to be in while it is made, or was
 	Findings   []Reason    `json:"findings,omitempty"`
 
+	Limits    *LimitsView    `json:"limits,omitempty"`    // the value against the plan's limits for it
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
 	Wait      *WaitView      `json:"wait,omitempty"`      // of the kind wait
 	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something

@@ -78,6 +78,8 @@ func (j *job) stepView(i int) StepView {
 	q := p.Instrument.Quantity()
 	put(q, j.value(i), &v.Value, &v.Torque, &v.Celsius)
 	put(q, j.valueWithAll(i), &v.WithAll, &v.TorqueWithAll, &v.CelsiusWithAll)
+	v.Limits = j.limits(i)
+	v.Findings = append(v.Findings, j.limitFindings(i, v.Limits)...)
 	if s.reduction != nil {
 		v.Unsettled = s.reduction.Unsettled
 	}

@@ -375,6 +375,9 @@ func (t *teller) stepClosed(b session.StepClosed) {
 			text += fmt.Sprintf("; %s, and with it would be %s", leftOut(b.LeftOut), wording.Amount(all, b.Quantity))
 		}
 	}
+	if b.Limits != nil {
+		text += "; " + wording.Limits(b.Limits)
+	}
 	t.say("step closed", text+".")
 }
 

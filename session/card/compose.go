@@ -45,8 +45,10 @@ func compose(j Job) (document, error) {
 		d.Sections = append(d.Sections, s)
 	}
 	d.Sections = append(d.Sections, c.measured())
-	if s := c.done(); len(s.Blocks) > 0 {
-		d.Sections = append(d.Sections, s)
+	for _, s := range []section{c.limits(), c.done()} {
+		if len(s.Blocks) > 0 {
+			d.Sections = append(d.Sections, s)
+		}
 	}
 	d.Sections = append(d.Sections, c.findings(), c.corrections(), c.repeats(), c.instruments(), c.cautions())
 	seal, err := c.evidence()

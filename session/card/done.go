@@ -29,3 +29,17 @@ func (c *composer) done() section {
 	}
 	return section{Title: "What was done", Blocks: []block{t}}
 }
+
+// limits lists the dimensions that have limits of their own, and how they stand.
+func (c *composer) limits() section {
+	t := block{Head: []string{"", "dimension", "limits in mm", "value and outcome"}, Share: []float64{0.04, 0.36, 0.2, 0.4}, Right: []bool{true, false, false, false}}
+	for _, s := range c.job.Steps {
+		if l := s.Limits; l != nil {
+			t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.Bounds(*l), plusMinus(wording.Limits(l))})
+		}
+	}
+	if len(t.Rows) == 0 {
+		return section{}
+	}
+	return section{Title: "Held against limits", Blocks: []block{t, small("By the decision rule of the plan, with the uncertainty of each value after known errors were taken off: shown inside, not shown, or shown outside.")}}
+}

@@ -3,6 +3,8 @@ package wording
 // kindReason is the pattern of a reason that steps of a kind give, as reasonText.
 func kindReason(code string) string {
 	switch code {
+	case "cannot be judged":
+		return "{step} cannot be held against its limits ({why})"
 	case "to confirm":
 		return "{step} is confirmed, not measured; say that it is done, not done or not applicable, then measure"
 	case "to wait":
@@ -14,6 +16,10 @@ func kindReason(code string) string {
 // kindFinding is the pattern of a finding of such a step, as findingText.
 func kindFinding(code string) string {
 	switch code {
+	case "limits not kept":
+		return "{step} is {value:mm} +/- {expanded}, which is shown outside the limits {bounds}; it does not keep its limits"
+	case "limits not shown":
+		return "{step} is {value:mm} +/- {expanded}, which is not shown inside the limits {bounds}; measure it better, or decide"
 	case "not done":
 		return "{step} is not done ({note}); do it before the engine is handed over"
 	case "wait cut short":

@@ -24,6 +24,9 @@ func State(s session.StepView) string {
 	case value != nil:
 		state = "open"
 	}
+	if s.Limits != nil && s.Limits.Outcome != "" {
+		state += "; " + s.Limits.Outcome
+	}
 	if all := s.AmountWithAll(); all != nil && value != nil && !all.Equal(value.Decimal) {
 		state += "; " + Decimals(*all) + " with those left out"
 	}

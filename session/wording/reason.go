@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -23,7 +24,7 @@ func Reason(r session.Reason) string {
 // Finding says what a person must look at; a clause without a full stop, never
 // empty.
 func Finding(r session.Reason) string {
-	if text, ok := fill(findingText(r.Code), r.Params); ok {
+	if text, ok := fill(findingText(r.Code), withBounds(r.Params)); ok {
 		return text
 	}
 	return spelled(r.Code, r.Params)
@@ -130,7 +131,7 @@ func fill(pattern string, params map[string]string) (string, bool) {
 		slot, after, _ := strings.Cut(rest, "}")
 		name, form, _ := strings.Cut(slot, ":")
 		value := params[name]
-		if value == "" && form != "at" && form != "of" {
+		if value == "" && !slices.Contains([]string{"at", "of"}, form) {
 			return "", false
 		}
 		b.WriteString(formed(value, form, params["unit"]))

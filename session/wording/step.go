@@ -26,7 +26,7 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where} {
+	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, Limits(s.Limits)} {
 		if text != "" {
 			said = append(said, sentence(text))
 		}
@@ -89,6 +89,9 @@ func closed(s session.StepView) string {
 	}
 	if s.Unsettled {
 		text += ", not settled"
+	}
+	if s.Limits != nil && s.Limits.Outcome != "" {
+		text += ", " + Limits(s.Limits)
 	}
 	return text
 }
