@@ -176,7 +176,7 @@ func (t *turn) take(j *job, c Command) (Receipt, *Refusal) {
 	if j.step < 0 {
 		return Receipt{}, noStepOpen()
 	}
-	if step := &j.plan.Steps[j.step]; step.notToRead() != nil {
+	if step := &j.plan.Steps[j.step]; step.notToRead(Reading{}) != nil {
 		return Receipt{}, refuse("nothing to read", fmt.Sprintf("step %q is of the kind %q and takes no reading", step.Name, step.Kind), "do what it asks for, or go to another step", "step", step.Name)
 	}
 	in, no := t.state.askable(c.Instrument, j.plan.Steps[j.step].Instrument)

@@ -127,6 +127,9 @@ func (c *planCheck) limitKeys(i int, s Step) {
 	}
 	at := []any{"step", i, key}
 	switch {
+	case s.Instrument.Quantity() != OfLength:
+		c.wrong(fmt.Sprintf("step %q measures a %s and has limits", s.Name, s.Instrument.Quantity()), "leave them out; they belong to lengths", at...)
+		return
 	case s.Reference != nil:
 		c.wrong(fmt.Sprintf("step %q checks an instrument and has limits", s.Name), "an instrument is judged by its permissible error; leave them out", at...)
 		return

@@ -126,6 +126,7 @@ func TestMistakesInLimits(t *testing.T) {
 		{`least = "3.80"`, `least = "4.80"`, `p.toml:15:1: the limits of step "seal-depth" are upside down: least 4.80, most 4.20; least must be below most`},
 		{`least = "3.80"`, `reference = "0"`, `p.toml:16:1: step "seal-depth" checks an instrument and has limits; `},
 		{"least = \"3.80\"\nmost = \"4.20\"", `most = "0.20"`, `p.toml:15:1: by its range the value of step "seal-depth" is 1.00 to 7.00, so its limits can never be kept; check range, bar and limits`},
+		{`instrument = "depth gauge"`, `instrument = "thermometer"`, `step "seal-depth" measures a temperature and has limits; leave them out; they belong to lengths`},
 		{`most = "0.040"`, `least = "1.200"`, `so its limits can never be kept`},
 		{`most = "0.040"`, "[[chain]]\nname = \"c\"\ntitle = \"C\"\nleast = \"0\"\nmost = \"1\"\nterm = [{ step = \"bend\", sign = \"+\" }]\n[[chain.side]]\nname = \"s\"\nmost = 1\n", `the value of step "bend" is half of what is read, so it cannot be a term; measure the dimension itself`},
 	} {

@@ -42,7 +42,7 @@ func (s *State) rule(r Reading) ReadingTaken {
 		return no(TooSoon, "before the step", map[string]string{"step": t.Step})
 	}
 	step := &j.plan.Steps[j.step]
-	if why := step.notToRead(); why != nil {
+	if why := step.notToRead(r); why != nil {
 		t.Ruling, t.Why = NoStep, why
 		return t
 	}

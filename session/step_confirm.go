@@ -96,14 +96,18 @@ func (s *stepState) putOff() bool {
 }
 
 // notToRead says why a reading belongs to no step of this kind, and what to do; nil
-// if the step is one that takes readings.
-func (s *Step) notToRead() *Reason {
+// if the step is one that takes readings. A temperature that is taken while a part is
+// under heat, or cools, is that of the part.
+func (s *Step) notToRead(read Reading) *Reason {
 	switch s.Kind {
 	case ConfirmStep:
 		r := reason("to confirm", "step", s.Name)
 		return &r
 	case WaitStep:
 		r := reason("to wait", "step", s.Name)
+		if s.Part != "" && read.Kind == Thermometer && isTemperature(read.Value) {
+			r = reason("noted meanwhile", "part", s.Part, "celsius", read.Value.String())
+		}
 		return &r
 	}
 	return nil

@@ -27,6 +27,7 @@ name = "cool"
 kind = "wait"
 title = "Let the pump half cool"
 minutes = "20"
+part = "pump-half"
 sets = "pump-half"
 [[step]]
 name = "bore"
@@ -59,7 +60,7 @@ func TestAWaitHasItsTime(t *testing.T) {
 }
 
 func TestAWaitEndsOnceItHasPassed(t *testing.T) {
-	r := newRig(t)
+	r := newRig(t, otherQuantities()...)
 	beginText(r, underHeat)
 	r.do(Command{Do: Confirm})
 	r.clock.move(90 * time.Second)
@@ -67,7 +68,8 @@ func TestAWaitEndsOnceItHasPassed(t *testing.T) {
 	assert.True(t, r.step("heat").Closed)
 	assert.Empty(t, r.step("heat").Findings)
 	r.requireAt("cool", 0)
-	r.do(Command{Do: TakeTemperature, Of: "pump-half", Celsius: "80"})
+	r.do(Command{Do: Enter, Instrument: "probe", Value: "80"})
+	assert.Equal(t, "noted meanwhile", r.bench.Snapshot().Readings[0].Why.Code)
 	r.do(Command{Do: Next})
 	// The time goes on while other things are done, and over a restart.
 	r.do(Command{Do: Next, Step: "bore"})
@@ -123,9 +125,9 @@ func TestMistakesInAWait(t *testing.T) {
 		{`minutes = "20"`, `minutes = "-20"`, `p.toml:17:1: a wait in minutes of -20 is not possible; `},
 		{`celsius = "95"`, `celsius = "195"`, `p.toml:10:1: step "heat" heats to 195, over its limit of 120; heat to less, or correct the limit`},
 		{`most_celsius = "120"`, `most_celsius = "1200"`, `p.toml:11:1: a temperature of 1200 is not possible; `},
-		{`sets = "pump-half"`, `sets = "pump-whole"`, `p.toml:18:1: there is no part "pump-whole"; name the [[part]] that cools`},
-		{`sets = "pump-half"`, `instrument = "caliper"`, `p.toml:18:1: "instrument" does not belong to step "cool" of the kind "wait"; `},
-		{`use = "inside"`, "use = \"inside\"\nminutes = 3", `p.toml:25:1: "minutes" does not belong to step "bore" of the kind "measure"; `},
+		{`sets = "pump-half"`, `sets = "pump-whole"`, `p.toml:19:1: there is no part "pump-whole"; name the [[part]] that cools`},
+		{`sets = "pump-half"`, `instrument = "caliper"`, `p.toml:19:1: "instrument" does not belong to step "cool" of the kind "wait"; `},
+		{`use = "inside"`, "use = \"inside\"\nminutes = 3", `p.toml:26:1: "minutes" does not belong to step "bore" of the kind "measure"; `},
 	} {
 		spoilt := strings.Replace(underHeat, c.replace, c.with, 1)
 		_, err := ReadPlan("p.toml", []byte(spoilt))

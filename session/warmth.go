@@ -18,11 +18,14 @@ func isTemperature(n Number) bool {
 // noteTemperature takes a reading of a thermometer that came while the step's part was
 // too warm to measure as the temperature of that part.
 func (t *turn) noteTemperature(taken ReadingTaken) {
-	if taken.Why == nil || taken.Why.Code != "noted as temperature" {
+	if taken.Why == nil || taken.Why.Code != "noted as temperature" && taken.Why.Code != "noted meanwhile" {
 		return
 	}
 	j := t.state.job
 	in := t.state.instrument(taken.Instrument)
+	if in == nil {
+		return
+	}
 	u := math.Max(in.profile.Spread().InexactFloat64(), in.profile.Count().InexactFloat64()/math.Sqrt(12))
 	t.add(TemperatureTaken{
 		Of: j.plan.Steps[j.step].Part, Celsius: taken.Value, U: warmthU(&in.profile, taken.Value, u), Reading: t.state.seq,

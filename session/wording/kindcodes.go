@@ -5,6 +5,8 @@ func kindReason(code string) string {
 	switch code {
 	case "cannot be judged":
 		return "{step} cannot be held against its limits ({why})"
+	case "noted meanwhile":
+		return "noted: {part} is at {celsius} degrees"
 	case "to confirm":
 		return "{step} is confirmed, not measured; say that it is done, not done or not applicable, then measure"
 	case "to wait":

@@ -25,6 +25,7 @@ func TestAStepThatIsConfirmed(t *testing.T) {
 	assert.Equal(t, "not done: no lamp", wording.State(s))
 	s.Confirmed = &session.ConfirmedView{Outcome: session.Done}
 	assert.Equal(t, "done", wording.Progress(s))
+	assert.Equal(t, "noted: case is at 80 degrees", wording.Reason(session.Reason{Code: "noted meanwhile", Params: map[string]string{"part": "case", "celsius": "80"}}))
 	assert.Equal(t, "oil-feed is not done (no lamp); do it before the engine is handed over",
 		wording.Finding(session.Reason{Code: "not done", Params: map[string]string{"step": "oil-feed", "note": "no lamp"}}))
 }
