@@ -2,6 +2,7 @@ package session
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"sync"
@@ -41,6 +42,17 @@ type Config struct {
 	Clock    Clock
 	Log      Log
 	LogView  func() LogView // what to show of the log; nil if there is nothing to show
+
+	Configuration json.RawMessage  // for Started; may be nil
+	NewKey        KeyReason        // why the log has another key than in the run before, if somebody gave it one
+	Guarded       []Verb           // commands that need an operator who was proved
+	Probe         <-chan time.Time // at each, if nothing could be recorded, the bench tries again; nil: it waits for the next item
+}
+
+// A KeyReason says why a log was given a new key.
+type KeyReason struct {
+	Reason   string // as the one said who did it
+	SetAside string // the last checkpoint of the key before
 }
 
 // most is how many items one transaction takes, and how many may wait.
@@ -52,16 +64,27 @@ type Bench struct {
 	clock   Clock
 	log     Log
 	logView func() LogView
+	guarded []Verb
+	probe   <-chan time.Time
 	queue   chan offer
 	stopped chan struct{}
 
-	state   *State // owned by Run
-	trouble error  // of the last Append; owned by Run
+	// These are owned by Run.
+	state   *State
+	trouble error   // of the last Append
+	outage  *outage // while nothing is recorded
 
 	mu      sync.Mutex // guards what follows, nothing else
 	latest  Snapshot
 	desk    Desk
 	readers map[chan Snapshot]struct{}
+}
+
+// An outage is a time in which nothing is recorded.
+type outage struct {
+	since   time.Time
+	problem string
+	refused int // items
 }
 
 // offer is an item that waits for its turn.
@@ -75,36 +98,56 @@ type offer struct {
 // entries in order of sequence.
 func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
 	b := &Bench{
-		clock: c.Clock, log: c.Log, logView: c.LogView, state: NewState(c.Method),
+		clock: c.Clock, log: c.Log, logView: c.LogView, guarded: c.Guarded, probe: c.Probe, state: NewState(c.Method),
 		queue: make(chan offer, most), stopped: make(chan struct{}), readers: map[chan Snapshot]struct{}{},
 	}
 	if err := replay(b.state.Apply); err != nil {
 		return nil, fmt.Errorf("cannot replay the log: %w", err)
 	}
-	pages := b.state.pages
-	t := b.turn()
-	t.door = FromBench
-	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings}
-	if c.LogView != nil {
-		started.PublicKey = c.LogView().PublicKey
-	}
-	t.add(started)
-	for _, p := range c.Profiles {
-		t.add(ProfileSet{p})
-	}
-	for _, p := range pages {
-		t.add(p)
-	}
-	if err := b.commit(t); err != nil {
+	if err := b.start(c); err != nil {
 		return nil, fmt.Errorf("cannot start the run: %w", err)
 	}
 	b.publish()
 	return b, nil
 }
 
+// start appends what a run begins with. A write that failed once is tried again.
+func (b *Bench) start(c Config) error {
+	t := b.turn()
+	t.door = FromBench
+	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings, Configuration: c.Configuration}
+	before, pages := b.state.started.PublicKey, b.state.pages
+	if c.LogView != nil {
+		started.PublicKey = c.LogView().PublicKey
+	}
+	t.add(started)
+	if before != "" && before != started.PublicKey {
+		why := c.NewKey
+		if why.Reason == "" {
+			why.Reason = "the key was not beside the log"
+		}
+		t.add(KeyChanged{PublicKey: started.PublicKey, Before: before, Reason: why.Reason, SetAside: why.SetAside})
+	}
+	for _, p := range c.Profiles {
+		t.add(ProfileSet{p})
+	}
+	for _, p := range pages {
+		t.add(p)
+	}
+	err := b.commit(t)
+	if err != nil && t.err == nil {
+		err = b.commit(t)
+	}
+	var kept Kept
+	if errors.As(err, &kept) {
+		err = b.adopt(kept.Kept())
+	}
+	return err
+}
+
 // turn starts a transaction on a provisional state.
 func (b *Bench) turn() *turn {
-	t := &turn{state: b.state.clone()}
+	t := &turn{state: b.state.clone(), guarded: b.guarded}
 	t.at, t.mono = b.clock.Now()
 	return t
 }
@@ -174,6 +217,13 @@ func (b *Bench) Run(ctx context.Context) error {
 			if err := b.transact(b.batch(first)); err != nil {
 				return err
 			}
+		case <-b.probe:
+			if b.outage == nil {
+				continue
+			}
+			if err := b.transact(nil); err != nil {
+				return err
+			}
 		}
 	}
 }
@@ -214,6 +264,11 @@ func (b *Bench) transact(batch []offer) error {
 		b.answer(batch, results, t.err)
 		return fmt.Errorf("cannot go on: %w", t.err)
 	}
+	if err != nil {
+		err = b.suffer(t, err, len(batch))
+	} else if len(t.entries) > 0 {
+		b.outage = nil
+	}
 	changed := (err == nil) != (b.trouble == nil)
 	b.trouble = err
 	if len(t.entries) > 0 || changed {
@@ -221,6 +276,24 @@ func (b *Bench) transact(batch []offer) error {
 	}
 	b.answer(batch, results, err)
 	return nil
+}
+
+// suffer notes that a turn was refused by the disk. The log is asked to take at least
+// that; which also shows whether the turn is on disk after all. Then it counts, and the
+// error is nil.
+func (b *Bench) suffer(t *turn, err error, items int) error {
+	if b.outage == nil {
+		last := b.turn()
+		last.door = FromBench
+		last.add(RecordingChanged{Problem: err.Error()})
+		var kept Kept
+		if errors.As(b.commit(last), &kept) && b.adopt(kept.Kept()) == nil {
+			return nil
+		}
+		b.outage = &outage{since: t.at, problem: err.Error()}
+	}
+	b.outage.refused += items
+	return err
 }
 
 // handle rules every item of a batch on one provisional state. An item that cannot be
@@ -241,6 +314,10 @@ func (b *Bench) handle(batch []offer) (*turn, []result) {
 func (b *Bench) attempt(batch []offer, results []result) (t *turn, bad int) {
 	t = b.turn()
 	at, mono := t.at, t.mono
+	if o := b.outage; o != nil {
+		t.door = FromBench
+		t.add(RecordingChanged{OK: true, Problem: o.problem, Since: o.since.UTC(), Refused: o.refused})
+	}
 	for i, o := range batch {
 		if results[i].refused {
 			continue
@@ -251,7 +328,7 @@ func (b *Bench) attempt(batch []offer, results []result) (t *turn, bad int) {
 			return t, i
 		}
 	}
-	t.at, t.mono = at, mono
+	t.at, t.mono, t.proved = at, mono, false
 	t.advise()
 	return t, -1
 }
@@ -262,6 +339,9 @@ func (b *Bench) adopt(entries []Entry) error {
 	for _, e := range entries {
 		if err := next.Apply(e); err != nil {
 			return err
+		}
+		if r, ok := e.Body.(RecordingChanged); ok && r.OK {
+			b.outage = nil
 		}
 	}
 	b.state = next
@@ -285,6 +365,7 @@ func (b *Bench) answer(batch []offer, results []result, err error) {
 
 // item handles one item.
 func (t *turn) item(item any) (Receipt, error) {
+	t.proved = false
 	switch v := item.(type) {
 	case Reading:
 		return t.reading(v, "", FromInstrument), nil

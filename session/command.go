@@ -5,6 +5,8 @@ type Command struct {
 	Do       Verb   `json:"do"`
 	Operator string `json:"operator,omitempty"`
 	Door     Door   `json:"door,omitempty"`
+	PIN      string `json:"pin,omitempty"` // of the operator; whoever checks it takes it out
+	Proved   bool   `json:"-"`             // it was checked and is the operator's
 
 	Plan       string       `json:"plan_text,omitempty"`  // begin: the plan's text
 	PlanFile   string       `json:"plan_file,omitempty"`  // begin: what to call it in messages

@@ -16,6 +16,7 @@ type Entry struct {
 	Mono     time.Duration // monotonic clock since the start of the run
 	Job      string        // job number; empty for what concerns the bench
 	Operator string        // who, where a person did it
+	Proved   bool          // the operator gave the PIN
 	Door     Door          // where it came in
 	Body     Body          // what it says; never nil
 }
@@ -43,6 +44,8 @@ type Started struct {
 	BootID    string   `json:"boot_id,omitempty"`
 	PublicKey string   `json:"public_key,omitempty"` // that checks the log's checkpoints from here on
 	Settings  Settings `json:"settings"`
+	// Configuration is what the daemon was set up with, whole but for secrets.
+	Configuration json.RawMessage `json:"configuration,omitempty"`
 }
 
 // Settings are the rules of the bench that are not in a plan.
@@ -81,6 +84,23 @@ const (
 type ClockStepped struct {
 	Was time.Time `json:"was"`
 	Is  time.Time `json:"is"`
+}
+
+// RecordingChanged says that nothing more could be recorded, or that it can be again.
+// The first may be missing where not even that could be written; the second tells all.
+type RecordingChanged struct {
+	OK      bool      `json:"ok"`
+	Problem string    `json:"problem"`
+	Since   time.Time `json:"since,omitzero"`    // when it began, once it is over
+	Refused int       `json:"refused,omitempty"` // readings, commands and events that were lost, once it is over
+}
+
+// KeyChanged says that the log's checkpoints are signed with another key from here on.
+type KeyChanged struct {
+	PublicKey string `json:"public_key"`
+	Before    string `json:"before"`              // the public key until here
+	Reason    string `json:"reason"`              // as the one said who changed it
+	SetAside  string `json:"set_aside,omitempty"` // the last checkpoint of the key before, if the log need not go on from it
 }
 
 // Began opens a job. It carries the plan's text, so that replay needs no file.
@@ -243,6 +263,8 @@ func (Started) kind() string           { return "started" }
 func (ProfileSet) kind() string        { return "profile" }
 func (PortChanged) kind() string       { return "port" }
 func (ClockStepped) kind() string      { return "clock step" }
+func (RecordingChanged) kind() string  { return "recording" }
+func (KeyChanged) kind() string        { return "key" }
 func (Began) kind() string             { return "begin" }
 func (ReadingTaken) kind() string      { return "reading" }
 func (InstrumentUsed) kind() string    { return "instrument" }
@@ -272,6 +294,7 @@ type envelope struct {
 	Mono     int64           `json:"mono_ns"`
 	Job      string          `json:"job,omitempty"`
 	Operator string          `json:"operator,omitempty"`
+	Proved   bool            `json:"operator_proved,omitempty"`
 	Door     Door            `json:"door"`
 	Kind     string          `json:"kind"`
 	Body     json.RawMessage `json:"body"`
@@ -287,7 +310,7 @@ func (e Entry) Encode() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot encode entry %d: %w", e.Seq, err)
 	}
-	return marshal(envelope{e.Seq, e.Run, e.At.UTC().Format(entryTime), int64(e.Mono), e.Job, e.Operator, e.Door, e.Kind(), body})
+	return marshal(envelope{e.Seq, e.Run, e.At.UTC().Format(entryTime), int64(e.Mono), e.Job, e.Operator, e.Proved, e.Door, e.Kind(), body})
 }
 
 // DecodeEntry reads what Encode wrote. It refuses an unknown kind and unknown keys.
@@ -304,7 +327,7 @@ func DecodeEntry(text []byte) (Entry, error) {
 	if err != nil {
 		return Entry{}, fmt.Errorf("cannot decode entry %d: %w", v.Seq, err)
 	}
-	return Entry{v.Seq, v.Run, at, time.Duration(v.Mono), v.Job, v.Operator, v.Door, body}, nil
+	return Entry{v.Seq, v.Run, at, time.Duration(v.Mono), v.Job, v.Operator, v.Proved, v.Door, body}, nil
 }
 
 func decodeStrictly(text []byte, into any) error {
@@ -327,6 +350,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[Paired](text)
 	case "revoked":
 		return bodyOf[Revoked](text)
+	case "recording":
+		return bodyOf[RecordingChanged](text)
+	case "key":
+		return bodyOf[KeyChanged](text)
 	case "begin":
 		return bodyOf[Began](text)
 	case "reading":

@@ -159,8 +159,10 @@ type turn struct {
 	at       time.Time
 	mono     time.Duration
 	operator string
+	proved   bool // the operator gave the PIN
 	door     Door
-	err      error // the first entry that could not be applied: a fault of the program
+	guarded  []Verb // what needs one
+	err      error  // the first entry that could not be applied: a fault of the program
 }
 
 // add makes an entry of body and applies it.
@@ -171,7 +173,7 @@ func (t *turn) add(body Body) {
 	}
 	e := Entry{
 		Seq: t.state.seq + 1, Run: run, At: t.at.UTC(), Mono: t.mono,
-		Operator: t.operator, Door: t.door, Body: body,
+		Operator: t.operator, Proved: t.proved, Door: t.door, Body: body,
 	}
 	if inJob(body) && t.state.job != nil && !t.state.job.ended {
 		e.Job = t.state.job.number
@@ -191,7 +193,7 @@ func (t *turn) add(body Body) {
 // inJob tells whether a body belongs to the open job rather than to the bench.
 func inJob(body Body) bool {
 	switch body.(type) {
-	case Started, ProfileSet, PortChanged, ClockStepped, Paired, Revoked:
+	case Started, ProfileSet, PortChanged, ClockStepped, Paired, Revoked, RecordingChanged, KeyChanged:
 		return false
 	}
 	return true

@@ -191,7 +191,7 @@ func (s *State) apply(e Entry) error {
 	case Revoked:
 		s.revoke(b.Page)
 		return nil
-	case ClockStepped:
+	case ClockStepped, RecordingChanged, KeyChanged:
 		return nil
 	case Began:
 		return s.begin(e, b)

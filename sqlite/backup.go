@@ -38,7 +38,7 @@ func (r *Reader) backup(file string) (int64, error) {
 	defer made.Close()
 	last, err := r.copyInto(file)
 	if err == nil {
-		err = errors.Join(made.Sync(), syncFolder(filepath.Dir(file)))
+		err = errors.Join(made.Sync(), disk{}.syncFolder(filepath.Dir(file)))
 	}
 	if err == nil {
 		err = r.changed()

@@ -108,7 +108,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 		assert.Equal(t, last, next-1)
 		checkWhole(t, l)
 		require.NoError(t, l.Close())
-		assert.Equal(t, []string{"bench.key", "bench.log"}, files(t, filepath.Dir(path)))
+		assert.Equal(t, []string{"bench.checkpoint", "bench.key", "bench.log"}, files(t, filepath.Dir(path)))
 	}
 }
 

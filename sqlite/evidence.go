@@ -263,6 +263,7 @@ func readHeader(body []byte) (h header, ok bool) {
 	if s.take(`,"operator":`) {
 		s.text()
 	}
+	s.take(`,"operator_proved":true`)
 	s.want(`,"door":`)
 	h.door = s.text()
 	s.want(`,"kind":`)

@@ -58,11 +58,11 @@ func fingerprint(public ed25519.PublicKey) string {
 // openKey reads the key of the log at path, or makes one if there is none. A log
 // whose key was lost, or a copy that is gone on with elsewhere, so gets a new key:
 // what the old one signed stays as it is, and the change shows in Verify.
-func openKey(path string) (*key, error) {
+func openKey(d disk, path string) (*key, error) {
 	file := KeyPath(path)
 	text, err := os.ReadFile(file)
 	if errors.Is(err, fs.ErrNotExist) {
-		return makeKey(path)
+		return makeKey(d, path)
 	}
 	if err != nil {
 		return nil, err
@@ -82,7 +82,7 @@ func openKey(path string) (*key, error) {
 }
 
 // makeKey makes a key and puts it on disk whole or not at all.
-func makeKey(path string) (*key, error) {
+func makeKey(d disk, path string) (*key, error) {
 	public, private, err := ed25519.GenerateKey(rand.Reader)
 	if err != nil {
 		return nil, err
@@ -92,7 +92,7 @@ func makeKey(path string) (*key, error) {
 		return nil, err
 	}
 	file := KeyPath(path)
-	if err := writeWhole(file+".new", file, []byte(text+"\n")); err != nil {
+	if err := d.writeWhole(file+".new", file, []byte(text+"\n")); err != nil {
 		return nil, fmt.Errorf("cannot keep its key: %w", err)
 	}
 	return parseKey(text)
@@ -129,24 +129,4 @@ func parseKey(text string) (*key, error) {
 		return nil, err
 	}
 	return &key{signer, verifier, public}, nil
-}
-
-// writeWhole writes a file of mode 0600 by way of a temporary one, so that after a
-// loss of power there is all of it or none.
-func writeWhole(temporary, path string, text []byte) error {
-	file, err := os.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = file.Write(text)
-	if err == nil {
-		err = file.Sync()
-	}
-	if err = errors.Join(err, file.Close()); err != nil {
-		return errors.Join(err, os.Remove(temporary))
-	}
-	if err := os.Rename(temporary, path); err != nil {
-		return err
-	}
-	return syncFolder(filepath.Dir(path))
 }

@@ -21,6 +21,7 @@ import (
 // but for Checkpoint and PublicKey.
 type Log struct {
 	path   string
+	disk   disk
 	lock   *lock
 	db     *sql.DB
 	insert *sql.Stmt // an entry
@@ -31,7 +32,12 @@ type Log struct {
 	tree      tree   // over the entries up to last
 	doubt     *batch // the batch whose append failed; it may be on disk all the same
 
-	latest atomic.Pointer[string] // the text of the latest checkpoint
+	latest     atomic.Pointer[string] // the text of the latest checkpoint
+	remembered string                 // the one that lies beside the key
+	aside      string                 // the one that lay there before the key was changed
+
+	reserve int64 // bytes kept free for last words
+	spent   bool  // they were given up, and there is no room for them yet
 
 	commit func(*sql.Tx) error // (*sql.Tx).Commit; tests put failures here
 }
@@ -60,21 +66,37 @@ func (e *KeptError) Error() string {
 // Kept returns the entries that were kept.
 func (e *KeptError) Kept() []session.Entry { return e.Entries }
 
+// Options are how a log is opened.
+type Options struct {
+	// Reserve is how many bytes a file beside the log keeps free, so that last words
+	// can be written on a full disk (see ReservePath); 0 for none.
+	Reserve int64
+	// NewKey sets the key of the log aside and goes on with a new one, whatever the old
+	// one has signed. The caller records why.
+	NewKey bool
+
+	disk disk
+}
+
 // Open opens the log at path for writing. It creates folder and file, readable by
 // their owner only, if they are missing, and beside the log the key that signs its
 // checkpoints (see KeyPath). It refuses a log that does not go on from the
-// checkpoint that was signed last. While the log is open, a second Open is
+// checkpoint that was signed last, be it the log's own or the one that lies beside
+// the key (see CheckpointPath). While the log is open, a second Open is
 // refused, from any process; OpenForReview is not. Errors read
 // `cannot open log "path": reason; remedy`.
-func Open(path string) (*Log, error) {
-	l, err := open(path)
+func Open(path string) (*Log, error) { return OpenWith(path, Options{}) }
+
+// OpenWith is Open with options.
+func OpenWith(path string, o Options) (*Log, error) {
+	l, err := open(path, o)
 	if err != nil {
 		return nil, fmt.Errorf("cannot open log %q: %w", path, err)
 	}
 	return l, nil
 }
 
-func open(path string) (*Log, error) {
+func open(path string, o Options) (*Log, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
@@ -86,8 +108,8 @@ func open(path string) (*Log, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &Log{path: path, lock: held, commit: (*sql.Tx).Commit}
-	if err := l.start(); err != nil {
+	l := &Log{path: path, lock: held, commit: (*sql.Tx).Commit, disk: o.disk, reserve: o.Reserve}
+	if err := l.start(o.NewKey); err != nil {
 		l.drop()
 		return nil, errors.Join(err, held.release())
 	}
@@ -95,18 +117,29 @@ func open(path string) (*Log, error) {
 }
 
 // start opens the file and reads where the log ends.
-func (l *Log) start() error {
-	if err := create(l.path); err != nil {
+func (l *Log) start(newKey bool) (err error) {
+	if newKey {
+		if l.aside, err = l.setAside(); err != nil {
+			return err
+		}
+	}
+	if err := l.disk.create(l.path); err != nil {
 		return err
 	}
 	if err := l.connect(); err != nil {
 		return err
 	}
-	var err error
 	if l.last, l.run, err = l.end(); err != nil {
 		return err
 	}
-	return l.resume()
+	if err := l.resume(); err != nil {
+		return err
+	}
+	if err := l.heed(); err != nil {
+		return err
+	}
+	l.spent = l.stock() != nil // whoever appends is told
+	return nil
 }
 
 // makeFolder makes a folder and those above it as far as they are missing, and
@@ -122,33 +155,7 @@ func makeFolder(dir string) error {
 	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return err
 	}
-	return syncFolder(above)
-}
-
-// create makes an empty file at path unless there is one, so that SQLite finds it
-// with the right mode, and makes its name durable. SQLite gives the files beside
-// it the same mode.
-func create(path string) error {
-	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, fs.ErrExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if err := file.Close(); err != nil {
-		return err
-	}
-	return syncFolder(filepath.Dir(path))
-}
-
-func syncFolder(path string) error {
-	dir, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	defer dir.Close()
-	return dir.Sync()
+	return disk{}.syncFolder(above)
 }
 
 // connect opens the one connection that writes and prepares its statement.
@@ -162,7 +169,7 @@ func (l *Log) connect() error {
 	}
 	var err error
 	if l.key == nil {
-		if l.key, err = openKey(l.path); err != nil {
+		if l.key, err = openKey(l.disk, l.path); err != nil {
 			return err
 		}
 	}
@@ -223,8 +230,22 @@ func (l *Log) append(entries []session.Entry) error {
 	if l.lock == nil {
 		return errClosed
 	}
+	err := l.put(entries)
+	var kept *KeptError
+	if err == nil || errors.As(err, &kept) {
+		return err
+	}
+	return errors.Join(err, l.spend(err))
+}
+
+func (l *Log) put(entries []session.Entry) error {
 	if l.doubt != nil {
 		if err := l.settle(); err != nil {
+			return err
+		}
+	}
+	if !lastWords(entries) {
+		if err := l.ready(); err != nil {
 			return err
 		}
 	}
@@ -240,9 +261,22 @@ func (l *Log) append(entries []session.Entry) error {
 		return explain(err)
 	}
 	l.adopt(b)
+	// If this fails nothing more is appended until it succeeds: see ready.
+	l.remember() //nolint:errcheck // the next append tries again and says so
 	return nil
 }
 
+// ready makes good what a failure left undone.
+func (l *Log) ready() error {
+	if l.spent {
+		if err := l.stock(); err != nil {
+			return err
+		}
+	}
+	return l.remember()
+}
+
+// adopt counts a batch that is on disk.
 func (l *Log) adopt(b *batch) {
 	end := b.entries[len(b.entries)-1]
 	l.last, l.run, l.tree = end.Seq, end.Run, b.tree
@@ -353,7 +387,21 @@ func (l *Log) keep(b *batch) error {
 	if err := rows.Err(); err != nil {
 		return explain(err)
 	}
-	return l.checkpoint("PASSIVE")
+	if err := rows.Close(); err != nil {
+		return explain(err)
+	}
+	return l.writeBack()
+}
+
+// writeBack moves everything into the file and makes that durable, though some of the
+// write-ahead log may not be: after a synchronisation that failed, a later one can
+// succeed and leave out what the first had in hand. So nothing of the write-ahead log
+// may be left that would be read again after a loss of power.
+func (l *Log) writeBack() error {
+	if err := l.checkpoint("TRUNCATE"); err != nil {
+		return err
+	}
+	return l.disk.sync(l.path + "-wal")
 }
 
 func (l *Log) foreign(seq int64) error {
@@ -383,7 +431,7 @@ func (l *Log) Close() error {
 	}
 	var err error
 	if l.doubt == nil {
-		err = l.checkpoint("TRUNCATE")
+		err = errors.Join(l.remember(), l.checkpoint("TRUNCATE"))
 	}
 	l.drop()
 	if err == nil && exists(l.path+"-wal") {
@@ -396,9 +444,4 @@ func (l *Log) Close() error {
 		return fmt.Errorf("cannot close log %q cleanly: %w", l.path, err)
 	}
 	return nil
-}
-
-func exists(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
 }

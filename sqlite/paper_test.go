@@ -103,7 +103,7 @@ func second[T any](into *T, get func() (T, error)) (err error) {
 func (p *paper) write(t *testing.T, path string) {
 	t.Helper()
 	require.NoError(t, os.RemoveAll(path))
-	require.NoError(t, create(path))
+	require.NoError(t, disk{}.create(path))
 	db := connectTo(path, nil, writerPragmas())
 	defer db.Close()
 	for i, m := range migrations() {
@@ -311,7 +311,7 @@ func (p *paper) resigned(t *testing.T, k *key) *paper {
 // newKey makes a key for a log of the bench north.
 func newKey(t *testing.T) *key {
 	t.Helper()
-	k, err := makeKey(filepath.Join(t.TempDir(), "north.log.db"))
+	k, err := makeKey(disk{}, filepath.Join(t.TempDir(), "north.log.db"))
 	require.NoError(t, err)
 	return k
 }

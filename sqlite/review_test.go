@@ -97,7 +97,7 @@ func TestAnotherProcessReviewsWhileTheDaemonIsOn(t *testing.T) {
 	assert.Equal(t, "11 entries, 2 jobs\n", string(out))
 	require.NoError(t, l.Append(startAgain(l).start()), "the daemon goes on")
 	require.NoError(t, l.Close())
-	assert.Equal(t, []string{"bench.key", "bench.log"}, files(t, filepath.Dir(l.path)))
+	assert.Equal(t, []string{"bench.checkpoint", "bench.key", "bench.log"}, files(t, filepath.Dir(l.path)))
 }
 
 // What a reader began to read stays as it was, and the daemon does not wait for it.

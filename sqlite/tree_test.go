@@ -275,7 +275,7 @@ func TestALogWithoutHashesGetsThem(t *testing.T) {
 // oldLog makes a log as the first format had it.
 func oldLog(t *testing.T, path string, n int, ended bool) []session.Entry {
 	t.Helper()
-	require.NoError(t, create(path))
+	require.NoError(t, disk{}.create(path))
 	db := connectTo(path, nil, writerPragmas())
 	defer db.Close()
 	require.NoError(t, migrateTo(db, 1, migrations()[0], nil))

@@ -123,7 +123,7 @@ func follows(e session.Entry) bool {
 // leads tells whether an entry always begins something of its own.
 func leads(e session.Entry) bool {
 	switch e.Body.(type) {
-	case session.Started, session.PortChanged, session.ClockStepped, session.Began:
+	case session.Started, session.PortChanged, session.ClockStepped, session.RecordingChanged, session.Began:
 		return true
 	}
 	return false

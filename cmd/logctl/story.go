@@ -196,6 +196,10 @@ func (t *teller) around(e session.Entry) {
 		t.lost = map[string]bool{}
 	case session.ClockStepped:
 		t.say(kind, fmt.Sprintf("The computer's clock was set from %s to %s UTC.", b.Was.UTC().Format("2006-01-02 15:04:05"), b.Is.UTC().Format("2006-01-02 15:04:05")))
+	case session.RecordingChanged:
+		t.recording(e, b)
+	case session.KeyChanged:
+		t.say(kind, fmt.Sprintf("From here the log is signed with another key: %s.", b.Reason))
 	case session.PortChanged:
 		t.port(b)
 	case session.Paired:
@@ -206,6 +210,19 @@ func (t *teller) around(e session.Entry) {
 	default:
 		t.say(kind, "Entry of the kind "+kind+".")
 	}
+}
+
+// recording tells from when to when nothing was recorded.
+func (t *teller) recording(e session.Entry, b session.RecordingChanged) {
+	if !b.OK {
+		t.say("recording", fmt.Sprintf("Nothing more could be recorded: %s.", b.Problem))
+		return
+	}
+	lost := "nothing was lost meanwhile"
+	if b.Refused > 0 {
+		lost = fmt.Sprintf("what came meanwhile was refused and is not in the log (%d of readings, commands and events)", b.Refused)
+	}
+	t.say("recording", fmt.Sprintf("Recording went on after %s; %s.", e.At.Sub(b.Since).Round(time.Second), lost))
 }
 
 // port tells when an instrument goes away and when it is back.
