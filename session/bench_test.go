@@ -496,6 +496,84 @@ func TestWhatTheDiskRefusesDoesNotCount(t *testing.T) {
 	require.True(t, r.bench.Snapshot().Recording.OK)
 }
 
+// recordings are the entries that say whether anything is recorded.
+func (r *rig) recordings() (all []RecordingChanged) {
+	for _, text := range r.log.texts {
+		e, err := DecodeEntry(text)
+		require.NoError(r.t, err)
+		if b, ok := e.Body.(RecordingChanged); ok {
+			require.Equal(r.t, FromBench, e.Door)
+			require.Empty(r.t, e.Job)
+			all = append(all, b)
+		}
+	}
+	return all
+}
+
+// While nothing is recorded the bench tries by itself, without a press, and the log
+// then says from when on and how much is missing.
+func TestRecordingGoesOnByItself(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	r.probe <- time.Time{} // all is well: nothing to do
+	entries := len(r.log.texts)
+	r.log.broken = errors.New("no space left")
+	began := r.clock.wall
+	for range 3 {
+		_, err := r.submit(Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54", At: r.clock.wall, Mono: r.clock.mono})
+		require.Error(t, err)
+	}
+	r.probe <- time.Time{}
+	r.probe <- time.Time{}
+	require.False(t, r.bench.Snapshot().Recording.OK)
+	require.Len(t, r.log.texts, entries, "nothing is written")
+	r.clock.move(time.Minute)
+	r.log.broken = nil
+	r.probe <- time.Time{}
+	r.probe <- time.Time{} // the one before was acted on
+	require.True(t, r.bench.Snapshot().Recording.OK)
+	require.Equal(t, []RecordingChanged{{OK: true, Problem: "no space left", Since: began, Refused: 3}}, r.recordings())
+	r.probe <- time.Time{}
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	require.Len(t, r.recordings(), 1)
+	r.checkReplay()
+}
+
+// A disk that fails once still takes that it failed.
+func TestTheLogSaysWhenRecordingStopped(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	r.log.broken, r.log.mends = errors.New("I/O error"), 1
+	_, err := r.submit(Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54"})
+	require.Error(t, err)
+	require.False(t, r.bench.Snapshot().Recording.OK)
+	require.Equal(t, []RecordingChanged{{Problem: "I/O error"}}, r.recordings())
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	require.True(t, r.bench.Snapshot().Recording.OK)
+	require.Equal(t, RecordingChanged{OK: true, Problem: "I/O error", Since: r.clock.wall.Add(-time.Second), Refused: 1}, r.recordings()[1])
+}
+
+// What a failed write kept is acknowledged, once the log says that it is there.
+func TestWhatAFailureKeptIsAcknowledged(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	r.log.broken, r.log.keeps, r.log.mends = errors.New("I/O error"), true, 1
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	require.True(t, r.bench.Snapshot().Recording.OK)
+	require.Empty(t, r.recordings())
+}
+
+// A start is tried twice.
+func TestAStartThatFailsOnce(t *testing.T) {
+	for _, keeps := range []bool{false, true} {
+		r := newRig(t)
+		r.log.broken, r.log.keeps, r.log.mends = errors.New("I/O error"), keeps, 1
+		r.start()
+		require.EqualValues(t, 2, r.bench.Snapshot().Run)
+		r.checkReplay()
+	}
+}
+
 func TestWhatTheDiskKeptAfterAllIsAdopted(t *testing.T) {
 	r := newRig(t)
 	r.begin("pump-bottom-end-short.toml")

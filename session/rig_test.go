@@ -25,6 +25,7 @@ func (c *fakeClock) move(d time.Duration) { c.wall, c.mono = c.wall.Add(d), c.mo
 type memoryLog struct {
 	texts  [][]byte
 	broken error   // what Append fails with
+	mends  int     // after how many failures it works again; 0: never
 	keeps  bool    // a failing Append keeps its entries all the same
 	kept   []Entry // those, until the next Append tells
 }
@@ -45,7 +46,11 @@ func (l *memoryLog) Append(entries []Entry) error {
 			l.kept = entries
 			l.store(entries)
 		}
-		return l.broken
+		err := l.broken
+		if l.mends--; l.mends == 0 {
+			l.broken = nil
+		}
+		return err
 	}
 	return l.store(entries)
 }
@@ -90,6 +95,7 @@ type rig struct {
 	more  []Profile // beside testProfiles
 
 	settings Settings // its bounce is always 700 ms
+	probe    chan time.Time
 }
 
 func (r *rig) profiles() []Profile { return append(testProfiles(), r.more...) }
@@ -139,11 +145,12 @@ func newRigWith(t *testing.T, settings Settings, more ...Profile) *rig {
 // test ends.
 func (r *rig) start() {
 	r.t.Helper()
+	r.probe = make(chan time.Time)
 	settings := r.settings
 	settings.Bounce = 700 * time.Millisecond
 	bench, err := NewBench(Config{
 		Name: "bench-1", Software: "test", Settings: settings,
-		Profiles: r.profiles(), Method: theMethod, Clock: r.clock, Log: r.log,
+		Profiles: r.profiles(), Method: theMethod, Clock: r.clock, Log: r.log, Probe: r.probe,
 	}, r.log.replay(-1))
 	require.NoError(r.t, err)
 	r.bench = bench

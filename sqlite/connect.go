@@ -113,8 +113,9 @@ func recognise(conn *sqlite3.SQLiteConn) error {
 	return nil
 }
 
-// queryOne runs a query and returns the first column of its first row as text, or
-// "" if it has no row.
+// queryOne runs a query to its end and returns the first column of its first row as
+// text, or "" if it has no row. A pragma that writes gives its row first and commits
+// after it: who does not ask for the end never hears that it failed.
 func queryOne(conn *sqlite3.SQLiteConn, query string) (string, error) {
 	rows, err := conn.Query(query, nil)
 	if err != nil {
@@ -122,16 +123,22 @@ func queryOne(conn *sqlite3.SQLiteConn, query string) (string, error) {
 	}
 	defer rows.Close()
 	row := make([]driver.Value, len(rows.Columns()))
-	switch err := rows.Next(row); {
-	case errors.Is(err, io.EOF):
-		return "", nil
-	case err != nil:
-		return "", err
+	first := ""
+	for n := 0; ; n++ {
+		switch err := rows.Next(row); {
+		case errors.Is(err, io.EOF):
+			return first, nil
+		case err != nil:
+			return "", err
+		}
+		if n > 0 {
+			continue
+		}
+		first = fmt.Sprint(row[0])
+		if text, ok := row[0].([]byte); ok {
+			first = string(text)
+		}
 	}
-	if text, ok := row[0].([]byte); ok {
-		return string(text), nil
-	}
-	return fmt.Sprint(row[0]), nil
 }
 
 // explain adds to an error of SQLite what a person can do about it.

@@ -68,21 +68,32 @@ func (d disk) writeWhole(temporary, path string, text []byte) error {
 
 // write writes a file that is not there, and makes its content durable.
 func (d disk) write(path string, text []byte) error {
-	return d.open(path, os.O_EXCL, func(file *os.File) error {
-		err := d.do("write", path, text, func() error {
-			_, err := file.Write(text)
-			return err
-		})
-		if err != nil {
-			return err
-		}
-		return d.do("sync", path, nil, file.Sync)
-	})
+	return d.open(path, os.O_EXCL, func(file *os.File) error { return d.fill(file, path, text) })
 }
 
-// sync makes the content of a file durable that is there already.
-func (d disk) sync(path string) error {
-	return d.open(path, 0, func(file *os.File) error { return d.do("sync", path, nil, file.Sync) })
+// rewrite writes the content of a file, if it is there, in its own place again and
+// makes it durable.
+func (d disk) rewrite(path string) error {
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && len(text) == 0 {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return d.open(path, 0, func(file *os.File) error { return d.fill(file, path, text) })
+}
+
+// fill writes from the beginning of a file and makes that durable.
+func (d disk) fill(file *os.File, path string, text []byte) error {
+	err := d.do("write", path, text, func() error {
+		_, err := file.WriteAt(text, 0)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return d.do("sync", path, nil, file.Sync)
 }
 
 // rename gives a file another name, durably; whatever had that name is gone.

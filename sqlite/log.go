@@ -159,7 +159,14 @@ func makeFolder(dir string) error {
 }
 
 // connect opens the one connection that writes and prepares its statement.
+//
+// What lies in the write-ahead log may not be durable, though it reads well: after a
+// synchronisation that failed, the machine takes what that had in hand for written, and
+// a later one leaves it out and succeeds. So it is written once more.
 func (l *Log) connect() error {
+	if err := l.disk.rewrite(l.path + "-wal"); err != nil {
+		return fmt.Errorf("cannot make what was written last durable (%w); check its disk, recording goes on by itself once it can be written to", err)
+	}
 	query := url.Values{"mode": {"rw"}, "_txlock": {"immediate"}, "_busy_timeout": {"5000"}}
 	db := connectTo(l.path, query, writerPragmas())
 	db.SetMaxOpenConns(1)
@@ -175,6 +182,9 @@ func (l *Log) connect() error {
 	}
 	if err := migrate(db, l.key); err != nil {
 		return explain(err)
+	}
+	if !exists(l.path + "-wal") { // though the setting reads back as it should
+		return errors.New("SQLite does not write ahead, so the log would not be safe; start again, and if it stays so put the log on another disk")
 	}
 	if l.insert, err = db.Prepare(`INSERT INTO entries (seq, run, job, kind, body) VALUES (?, ?, ?, ?, ?)`); err != nil {
 		return explain(err)
@@ -367,8 +377,8 @@ func (l *Log) settle() error {
 	return l.foreign(seq)
 }
 
-// keep checks that what stands after the acknowledged entries is b, and makes it
-// durable: its commit may have failed to.
+// keep checks that what stands after the acknowledged entries is b. It is durable, as
+// connect made it so.
 func (l *Log) keep(b *batch) error {
 	rows, err := l.db.Query(`SELECT body FROM entries WHERE seq > ? ORDER BY seq`, l.last)
 	if err != nil {
@@ -384,24 +394,7 @@ func (l *Log) keep(b *batch) error {
 			return l.foreign(l.last + int64(i) + 1)
 		}
 	}
-	if err := rows.Err(); err != nil {
-		return explain(err)
-	}
-	if err := rows.Close(); err != nil {
-		return explain(err)
-	}
-	return l.writeBack()
-}
-
-// writeBack moves everything into the file and makes that durable, though some of the
-// write-ahead log may not be: after a synchronisation that failed, a later one can
-// succeed and leave out what the first had in hand. So nothing of the write-ahead log
-// may be left that would be read again after a loss of power.
-func (l *Log) writeBack() error {
-	if err := l.checkpoint("TRUNCATE"); err != nil {
-		return err
-	}
-	return l.disk.sync(l.path + "-wal")
+	return explain(rows.Err())
 }
 
 func (l *Log) foreign(seq int64) error {

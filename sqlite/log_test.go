@@ -57,6 +57,10 @@ func (s *scribe) end(job string) []session.Entry {
 	return []session.Entry{s.entry(job, session.Ended{Note: "done"})}
 }
 
+func (s *scribe) stopped() []session.Entry {
+	return []session.Entry{s.entry("", session.RecordingChanged{Problem: "the disk is full"})}
+}
+
 func reading() session.ReadingTaken {
 	value, err := session.ParseNumber("21.40")
 	if err != nil {

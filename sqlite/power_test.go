@@ -24,7 +24,7 @@ import (
 )
 
 var (
-	powerImages = flag.Int("images", 400, "on how many disks TestPowerLoss opens the log again")
+	powerImages = flag.Int("images", 300, "on how many disks TestPowerLoss opens the log again")
 	powerSeed   = flag.Uint64("power-seed", 0, "what the tests of failing disks take as their seed; 0: another each time")
 )
 
@@ -41,13 +41,13 @@ func diskSeed(t *testing.T) uint64 {
 const smallReserve = 8192
 
 // watched opens the log so that what it does itself to files is recorded too.
-func watched(d *disktest.Disk, path string) (*Log, error) {
+func watched(d *disktest.Disk, path string, reserve int64) (*Log, error) {
 	kinds := map[string]disktest.Kind{"create": disktest.Create, "write": disktest.Write, "sync": disktest.Sync,
 		"rename": disktest.Rename, "unlink": disktest.Unlink, "sync folder": disktest.SyncFolder}
 	around := func(step, path string, data []byte, do func() error) error {
 		return d.Around(kinds[step], path, data, do)
 	}
-	return OpenWith(path, Options{Reserve: smallReserve, disk: disk{around}})
+	return OpenWith(path, Options{Reserve: reserve, disk: disk{around}})
 }
 
 // quickFolder is a folder on the fastest disk there is: what is tested is what lies
@@ -178,7 +178,7 @@ func (v *voyage) record(t *testing.T, d *disktest.Disk, folder string, n int, ra
 	d.Watch(folder)
 	require.NoError(t, d.Record())
 	path := filepath.Join(folder, "bench.log")
-	l, err := watched(d, path)
+	l, err := watched(d, path, smallReserve)
 	require.NoError(t, err)
 	for until := min(l.last+int64(n), int64(len(v.entries))); l.last < until; {
 		_, err := l.db.Exec(fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", 4+random.IntN(40)))
@@ -194,7 +194,7 @@ func (v *voyage) record(t *testing.T, d *disktest.Disk, folder string, n int, ra
 			require.NoError(t, d.Mark("checkpoint "+l.Checkpoint()))
 		}
 		require.NoError(t, l.Close())
-		l, err = watched(d, path)
+		l, err = watched(d, path, smallReserve)
 		require.NoError(t, err)
 	}
 	d.Stop()

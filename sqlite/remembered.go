@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
@@ -136,13 +135,15 @@ func (l *Log) setAside() (string, error) {
 	return string(text), nil
 }
 
-// unused is a name that no file has: the one given, or with a number.
+// unused is a name that no file has: the one given with a number.
 func unused(path string) string {
-	for n := range slices.Values([]int{1, 2, 3, 4, 5, 6, 7, 8, 9}) {
-		name := fmt.Sprintf("%s-%d", path, n)
-		if !exists(name) {
+	for n := 1; ; n++ {
+		if name := fmt.Sprintf("%s-%d", path, n); !exists(name) {
 			return name
 		}
 	}
-	return path + "-10"
 }
+
+// SetAside returns the checkpoint that Options.NewKey set aside with the key; empty if
+// there was none.
+func (l *Log) SetAside() string { return l.aside }

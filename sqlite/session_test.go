@@ -31,18 +31,27 @@ func millimetres(t *testing.T, text string) session.Number {
 	return n
 }
 
-// newBench opens a run on l and lets it go until the returned function is called.
-func newBench(t *testing.T, l *Log) (*session.Bench, func()) {
+// theMethod is that of every bench here.
+func theMethod() *calc.Method { return calc.NewMethod() }
+
+// benchConfig is a bench with two instruments on l.
+func benchConfig(t *testing.T, l *Log) session.Config {
 	t.Helper()
-	bench, err := session.NewBench(session.Config{
-		Name: "north", Software: "test", Method: calc.NewMethod(), Clock: &clock{}, Log: l,
+	return session.Config{
+		Name: "north", Software: "test", Method: theMethod(), Clock: &clock{}, Log: l,
 		Profiles: []session.Profile{
 			{Name: "caliper-1", Kind: session.Caliper, Trigger: session.OnPress,
 				Resolution: millimetres(t, "0.01"), Repeatability: millimetres(t, "0.008")},
 			{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress,
 				Resolution: millimetres(t, "0.01"), Repeatability: millimetres(t, "0.010")},
 		},
-	}, l.Replay)
+	}
+}
+
+// newBench opens a run on l and lets it go until the returned function is called.
+func newBench(t *testing.T, l *Log) (*session.Bench, func()) {
+	t.Helper()
+	bench, err := session.NewBench(benchConfig(t, l), l.Replay)
 	require.NoError(t, err)
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error)

@@ -46,7 +46,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer, getenv fu
 }
 
 func rootCommand(stdout, stderr io.Writer, getenv func(string) string) *cobra.Command {
-	var file, record string
+	var file, record, newKey string
 	root := &cobra.Command{
 		Use:   "loggerd",
 		Short: "Reads the instruments of a bench, keeps its log, advises shims",
@@ -65,11 +65,12 @@ directory, a usual instrument of each kind to type values of. Stop it with Ctrl-
 			if err != nil {
 				return err
 			}
-			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)), outfit{record: record})
+			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)), outfit{record: record, newKey: newKey})
 		},
 	}
 	root.Flags().StringVar(&file, "config", "", "TOML `file` that sets up the bench")
 	root.Flags().StringVar(&record, "record", "", "keep what the instruments send, byte for byte, in `DIR`")
+	root.Flags().StringVar(&newKey, "new-key", "", "sign the log with a new key from here on, and say why as `REASON` in the log")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v; see loggerd --help", err) })
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(demoCommand(stdout, stderr, getenv), simulateCommand(stdout, stderr, getenv))

@@ -26,6 +26,9 @@ import (
 // closing bounds how long the faces may take to close.
 const closing = 5 * time.Second
 
+// probing is how often a log that could not be written is tried again.
+const probing = 2 * time.Second
+
 // A daemon is everything that runs for one bench. open makes it, run runs it
 // until its context ends, close ends it in reverse.
 type daemon struct {
@@ -71,7 +74,7 @@ func openWith(c config.Config, log *slog.Logger, o outfit) (*daemon, error) {
 func (d *daemon) logPath() string { return sqlite.PathOf(d.cfg.Data, d.cfg.Bench) }
 
 func (d *daemon) openLog() error {
-	store, err := sqlite.Open(d.logPath())
+	store, err := sqlite.OpenWith(d.logPath(), sqlite.Options{Reserve: sqlite.Room, NewKey: d.outfit.newKey != ""})
 	if err != nil {
 		return err
 	}
@@ -81,6 +84,12 @@ func (d *daemon) openLog() error {
 }
 
 func (d *daemon) openBench() error {
+	configuration, err := d.cfg.Record()
+	if err != nil {
+		return err
+	}
+	probe := time.NewTicker(probing)
+	d.onClose(func() error { probe.Stop(); return nil })
 	bench, err := session.NewBench(session.Config{
 		Name: d.cfg.Bench, Software: version, BootID: bootID(),
 		Settings: session.Settings{Bounce: d.cfg.Bounce},
@@ -88,6 +97,8 @@ func (d *daemon) openBench() error {
 		LogView: func() session.LogView {
 			return session.LogView{Checkpoint: d.store.Checkpoint(), PublicKey: d.store.PublicKey()}
 		},
+		NewKey:        session.KeyReason{Reason: d.outfit.newKey, SetAside: d.store.SetAside()},
+		Configuration: configuration, Probe: probe.C,
 	}, d.store.Replay)
 	d.bench = bench
 	return err

@@ -16,6 +16,7 @@ import (
 type outfit struct {
 	system devices.System // where ports are looked for; the machine unless in a test
 	record string         // the folder of captures; empty for none
+	newKey string         // why the log gets a new key; empty if it keeps its own
 }
 
 // heardQueue is how much a slow listener may be behind.
