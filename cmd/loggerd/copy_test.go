@@ -89,5 +89,5 @@ func TestTheConfigurationIsInTheLog(t *testing.T) {
 	require.NoError(t, json.Unmarshal(started.Configuration, &said))
 	assert.Equal(t, "bench-1", said["bench"])
 	assert.Equal(t, folder, said["data"])
-	assert.Contains(t, said["instruments"], "caliper")
+	assert.Contains(t, said["instrument"], "caliper")
 }

@@ -4,50 +4,65 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
+	"reflect"
+	"strings"
+	"time"
 )
 
-// Record is the configuration in force, defaults included, as it goes into the log.
-// Instruments are there by name, because their profiles are entries of their own.
-// There are no secrets in it.
+// Record is the configuration in force, defaults included, under the keys of the file,
+// as it goes into the log. Instruments are there by name, because their profiles are
+// entries of their own. There are no secrets in it.
 func (c Config) Record() (json.RawMessage, error) {
-	text, err := json.Marshal(c.recorded())
+	c.MQTT.Broker = redacted(c.MQTT.Broker)
+	keys := recorded(reflect.ValueOf(c)).(map[string]any)
+	names := make([]string, len(c.Instruments))
+	for i, p := range c.Instruments {
+		names[i] = p.Name
+	}
+	keys["instrument"] = names
+	text, err := json.Marshal(keys)
 	if err != nil {
 		return nil, fmt.Errorf("cannot record the configuration: %w", err)
 	}
 	return text, nil
 }
 
-// recorded is what Record writes.
-type recorded struct {
-	Bench       string       `json:"bench"`
-	Data        string       `json:"data"`
-	Socket      string       `json:"socket"`
-	Page        string       `json:"page"`
-	Bounce      string       `json:"bounce"`
-	MQTT        recordedMQTT `json:"mqtt"`
-	Instruments []string     `json:"instruments"`
+// recorded is a value as JSON has it: times as in the file, structs by their keys. A
+// key that is tagged as a secret only says that it is set.
+func recorded(v reflect.Value) any {
+	if d, ok := v.Interface().(time.Duration); ok {
+		return d.String()
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		return recordedKeys(v)
+	case reflect.Slice:
+		all := make([]any, v.Len())
+		for i := range all {
+			all[i] = recorded(v.Index(i))
+		}
+		return all
+	}
+	return v.Interface()
 }
 
-type recordedMQTT struct {
-	Broker       string `json:"broker"`
-	Listen       string `json:"listen,omitempty"`
-	Base         string `json:"base"`
-	Username     string `json:"username,omitempty"`
-	PasswordFile string `json:"password_file,omitempty"`
-	Heartbeat    string `json:"heartbeat"`
-}
-
-func (c Config) recorded() recorded {
-	m := c.MQTT
-	r := recorded{Bench: c.Bench, Data: c.Data, Socket: c.Socket, Page: c.Page, Bounce: c.Bounce.String(), Instruments: []string{},
-		MQTT: recordedMQTT{Broker: redacted(m.Broker), Base: m.Base, Username: m.Username, PasswordFile: m.PasswordFile, Heartbeat: m.Heartbeat.String()}}
-	if m.Broker == Embedded {
-		r.MQTT.Listen = m.Listen
+func recordedKeys(v reflect.Value) any {
+	keys := map[string]any{}
+	for i := range v.NumField() {
+		field := v.Type().Field(i)
+		key, _, _ := strings.Cut(field.Tag.Get("toml"), ",")
+		switch {
+		case key == "" || key == "-":
+		case field.Tag.Get("secret") != "":
+			keys[key] = "set"
+		default:
+			keys[key] = recorded(v.Field(i))
+		}
 	}
-	for _, p := range c.Instruments {
-		r.Instruments = append(r.Instruments, p.Name)
+	if len(keys) == 0 { // it writes itself, as a number does
+		return v.Interface()
 	}
-	return r
+	return keys
 }
 
 // redacted is an address without a password in it.
