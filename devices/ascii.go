@@ -42,6 +42,7 @@ type asciiWire struct {
 	skip    bool          // what comes belongs to a line that must not be read
 	afterCR bool          // the byte before was a CR
 	tail    frameClass    // how an LF right after it counts
+	said    bool          // a frame has said its unit
 }
 
 func newASCIIWire(p session.Profile) wire {
@@ -121,7 +122,7 @@ func (w *asciiWire) end(cr bool, mono time.Duration, out func(frame)) {
 	case w.long || w.count > maxRaw:
 		w.tooLong(1, "", out)
 	default:
-		f := w.read(w.line[:w.count])
+		f := w.vouched(w.read(w.line[:w.count]))
 		f.bytes, f.began, f.ended = w.count+1, w.began, mono
 		if f.class == sound || f.class == elsewhere {
 			w.tail = trailing
@@ -188,7 +189,7 @@ func (w *asciiWire) read(line []byte) frame {
 		f.code, f.why = "bad status", fmt.Sprintf("the instrument says %q", status)
 		return f
 	}
-	if f.unit, f.why = w.readUnit(line, at); f.why != "" {
+	if f.unit, f.said, f.why = w.readUnit(line, at); f.why != "" {
 		f.code = "bad unit"
 		return f
 	}
@@ -203,6 +204,19 @@ func (w *asciiWire) read(line []byte) frame {
 	return f
 }
 
+// vouched turns a frame without a unit away once frames have said theirs: nobody knows
+// which unit it is in.
+func (w *asciiWire) vouched(f frame) frame {
+	if f.class != sound {
+		return f
+	}
+	if w.said && !f.said {
+		return frame{class: faulty, raw: f.raw, code: "bad unit", why: "it says no unit, and frames before it did"}
+	}
+	w.said = w.said || f.said
+	return f
+}
+
 // part returns what a named group matched; false if it took no part.
 func (w *asciiWire) part(line []byte, at []int, name string) (string, bool) {
 	i, ok := w.group[name]
@@ -212,19 +226,19 @@ func (w *asciiWire) part(line []byte, at []int, name string) (string, bool) {
 	return string(line[at[2*i]:at[2*i+1]]), true
 }
 
-func (w *asciiWire) readUnit(line []byte, at []int) (unit session.Unit, why string) {
+func (w *asciiWire) readUnit(line []byte, at []int) (unit session.Unit, says bool, why string) {
 	said, ok := w.part(line, at, "unit")
 	if !ok || (said == "" && w.form.Units[said] == "") {
-		return w.unit, ""
+		return w.unit, false, ""
 	}
 	if w.form.Units != nil {
 		if unit, ok = w.form.Units[said]; ok {
-			return unit, ""
+			return unit, true, ""
 		}
 	} else if unit.UnmarshalText([]byte(said)) == nil && unit.Quantity() == w.unit.Quantity() {
-		return unit, ""
+		return unit, true, ""
 	}
-	return "", fmt.Sprintf("the unit %q is not one of the profile's", said)
+	return "", false, fmt.Sprintf("the unit %q is not one of the profile's", said)
 }
 
 // readNumber reads a number as an instrument sends it and converts it exactly.

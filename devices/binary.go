@@ -263,6 +263,11 @@ func (w *binaryWire) pending() int                    { return len(w.buf) + w.ru
 
 // read makes a value of a whole frame.
 func (w *binaryWire) read(b []byte) frame {
+	for _, bit := range w.form.StatusBits {
+		if hasBit(b, w.form.Order, bit) {
+			return frame{class: faulty, raw: b, code: "bad status", why: fmt.Sprintf("bit %d says that the value is not sound", bit)}
+		}
+	}
 	scale, unit := w.scale, w.unit
 	if w.form.InchBit != nil && hasBit(b, w.form.Order, *w.form.InchBit) {
 		scale, unit = *w.form.InchScale, session.Inch

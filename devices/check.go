@@ -180,6 +180,9 @@ func checkTrigger(p session.Profile, m *mistakes) {
 	m.when(p.Trigger == session.OnRequest && p.Request == "", "request", "the trigger is on request and nothing says what to send", `add the bytes, such as request = "?\r"`)
 	m.when(p.Trigger != session.OnRequest && p.Request != "", "request", "a request is given and the trigger is not on request", `remove it, or write trigger = "on request"`)
 	m.when(len(p.Request) > maxRequest, "request", fmt.Sprintf("the request has %d bytes", len(p.Request)), fmt.Sprintf("write at most %d", maxRequest))
+	lines := []Line{ClearToSend, DataSetReady, RingIndicator, CarrierDetect}
+	m.when(p.Contact != "" && !slices.Contains(lines, Line(p.Contact)), "contact", fmt.Sprintf("%q is no modem-status line", p.Contact), "write one of "+listed(lines))
+	m.when(p.Contact != "" && p.Kind != session.Pedal, "contact", "only a pedal is a contact", "remove it")
 	m.when(p.Kind == session.Pedal && p.Trigger != "" && p.Trigger != session.OnPress, "trigger", "a pedal is pressed", `write "on press" or remove it`)
 }
 
@@ -308,6 +311,9 @@ func checkFields(b *session.BinaryFrame, m *mistakes) {
 	}
 	if b.InchBit != nil {
 		claim("binary.inch_bit", *b.InchBit)
+	}
+	for _, bit := range b.StatusBits {
+		claim("binary.status_bits", bit)
 	}
 	checkFixed(b, owner, m)
 }

@@ -73,6 +73,8 @@ func TestMistakesOfTheProfile(t *testing.T) {
 		{"permissible_error_mm.hole", `"hole" is no use`, func(p *session.Profile) { p.Permissible["hole"] = decimals(1, 2) }},
 		{"trigger", `"by voice" is no trigger`, func(p *session.Profile) { p.Trigger = "by voice" }},
 		{"trigger", "a pedal is pressed", func(p *session.Profile) { *p = ExampleProfiles()[3]; p.Trigger = session.Streaming }},
+		{"contact", `"rts" is no modem-status line`, func(p *session.Profile) { *p = ExampleProfiles()[3]; p.Contact = "rts" }},
+		{"contact", "only a pedal", func(p *session.Profile) { p.Contact = "cts" }},
 		{"request", "nothing says what to send", ofRequest(func(p *session.Profile) { p.Request = "" })},
 		{"request", "the trigger is not on request", ofRequest(func(p *session.Profile) { p.Trigger = session.Streaming })},
 		{"request", "65 bytes", ofRequest(func(p *session.Profile) { p.Request = strings.Repeat("?", 65) })},

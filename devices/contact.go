@@ -86,7 +86,7 @@ func (o *opening) watchContact(done <-chan struct{}) {
 	lines, ok := o.port.(modem)
 	if !ok {
 		_, mono := o.c.Clock.Now()
-		hand(o.chunks, done, chunk{mono: mono, err: fmt.Errorf("the port has no modem-status lines; connect the pedal to an adapter that has %s", o.c.Contact)})
+		hand(o.chunks, done, chunk{mono: mono, err: fmt.Errorf("the port has no modem-status lines; connect the pedal to an adapter that has %s", o.contactLine())})
 		return
 	}
 	for {
@@ -95,16 +95,18 @@ func (o *opening) watchContact(done <-chan struct{}) {
 			return
 		case <-o.c.After(contactLook):
 		}
-		closed, err := lines.Closed(o.c.Contact)
+		closed, err := lines.Closed(o.contactLine())
 		wall, mono := o.c.Clock.Now()
 		if err != nil {
-			err = fmt.Errorf("cannot read line %s of the pedal: %w", o.c.Contact, err)
+			err = fmt.Errorf("cannot read line %s of the pedal: %w", o.contactLine(), err)
 		}
 		if !hand(o.chunks, done, chunk{wall: wall, mono: mono, contact: true, closed: closed, err: err}) || err != nil {
 			return
 		}
 	}
 }
+
+func (o *opening) contactLine() Line { return Line(o.c.Profile.Contact) }
 
 // step takes what was seen at the contact and tells of a press.
 func (o *opening) step(ctx context.Context, c chunk) {

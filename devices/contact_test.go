@@ -68,7 +68,7 @@ func contactRig(t *testing.T, port Port) (*rig, func() string) {
 		r.heard.presses = append(r.heard.presses, name+" long")
 	}
 	var err error
-	r.Instrument, err = New(Config{Profile: session.Profile{Name: "pedal-1", Kind: session.Pedal}, Contact: ClearToSend, Clock: r.fakeTime, Sink: sink, Open: r.open, After: r.After})
+	r.Instrument, err = New(Config{Profile: session.Profile{Name: "pedal-1", Kind: session.Pedal, Contact: "cts"}, Clock: r.fakeTime, Sink: sink, Open: r.open, After: r.After})
 	require.NoError(t, err)
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

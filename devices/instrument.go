@@ -30,7 +30,6 @@ type Config struct {
 	Clock   session.Clock
 	Sink    Sink
 	Open    Opener                               // System{}.Open, which finds the port by its name
-	Contact Line                                 // of a pedal: the modem-status line it is a contact on; empty if it sends bytes
 	Settle  time.Duration                        // after opening, what comes is not read: 150 ms
 	Retry   time.Duration                        // longest wait between two openings: 1 s
 	After   func(time.Duration) <-chan time.Time // time.After
@@ -223,7 +222,7 @@ func (i *Instrument) serve(ctx context.Context, port Port) time.Duration {
 	done := make(chan struct{})
 	var readers sync.WaitGroup
 	readers.Go(func() { o.read(done) })
-	if i.c.Contact != "" {
+	if i.c.Profile.Contact != "" {
 		readers.Go(func() { o.watchContact(done) })
 	}
 	go func() { readers.Wait(); close(o.chunks) }()

@@ -57,6 +57,7 @@ type frame struct {
 	value session.Number
 	text  string
 	unit  session.Unit
+	said  bool   // the frame itself says its unit
 	code  string // of a fault
 	why   string // detail of a fault
 }

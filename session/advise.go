@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -128,6 +129,9 @@ func (j *job) addStep(a *Advice, step int) {
 		a.Unsettled = append(a.Unsettled, name)
 	}
 	a.Findings = append(a.Findings, j.findings(step)...)
+	for _, f := range j.overdueFindings(step) {
+		a.addFinding(f)
+	}
 	for i := range j.readings {
 		f := &j.readings[i]
 		if f.step != step || slices.Contains(a.Counted, f.seq) {
@@ -139,6 +143,13 @@ func (j *job) addStep(a *Advice, step int) {
 		case LeftOut:
 			a.LeftOut = append(a.LeftOut, f.seq)
 		}
+	}
+}
+
+// addFinding adds a finding that is not there yet.
+func (a *Advice) addFinding(f Reason) {
+	if !slices.ContainsFunc(a.Findings, func(o Reason) bool { return o.Code == f.Code && maps.Equal(o.Params, f.Params) }) {
+		a.Findings = append(a.Findings, f)
 	}
 }
 

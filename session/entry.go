@@ -52,6 +52,8 @@ type Started struct {
 type Settings struct {
 	// Bounce is the time within which a second frame of an instrument is too soon.
 	Bounce time.Duration `json:"bounce_ns"`
+	// RefuseOverdue turns readings of instruments away whose calibration is overdue.
+	RefuseOverdue bool `json:"refuse_overdue,omitempty"`
 }
 
 // ProfileSet puts a profile in force, whole.
@@ -122,6 +124,9 @@ type ReadingTaken struct {
 	// In the unit of the value, which the key says.
 	Resolution    *Number `json:"resolution_mm,omitempty"`
 	Repeatability *Number `json:"repeatability_mm,omitempty"`
+
+	// Notes are what a person must know of it whatever its ruling.
+	Notes []Reason `json:"notes,omitempty"`
 }
 
 // InstrumentUsed puts into a job the whole profile of an instrument whose reading

@@ -42,6 +42,9 @@ func (a *account) instruments() error {
 	for _, f := range found.Findings {
 		a.findings = append(a.findings, Reason{f.Code, f.Params})
 	}
+	for _, e := range a.errors {
+		a.findings = append(a.findings, a.job.drifts(e.Instrument, Use(e.Use))...)
+	}
 	return a.zeroings()
 }
 

@@ -19,19 +19,21 @@ const (
 // A Profile is what the daemon knows of one instrument: line settings, decoder,
 // resolution, repeatability, permissible errors. It is logged in full.
 type Profile struct {
-	Name          string         `toml:"name" strict:"required,unique" example:"caliper-1" json:"name"`
-	Kind          Kind           `toml:"kind" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench|pedal" example:"caliper" json:"kind"`
-	Port          string         `toml:"port" example:"/dev/serial/by-id/…" json:"port,omitempty"`
-	Unit          Unit           `toml:"unit" example:"mm" json:"unit,omitempty"`                           // of a frame that does not say; that in which its quantity is kept
-	Resolution    Number         `toml:"resolution_mm" example:"0.01" json:"resolution_mm,omitzero"`        // one count
-	Repeatability Number         `toml:"repeatability_mm" example:"0.008" json:"repeatability_mm,omitzero"` // standard deviation s_r
-	Degrees       int            `toml:"repeatability_degrees_of_freedom" json:"repeatability_degrees_of_freedom,omitempty"`
-	Trigger       Trigger        `toml:"trigger" strict:"oneof=on press|on request|streaming" json:"trigger,omitempty"`
-	Request       string         `toml:"request" json:"request,omitempty"` // bytes to send for a reading
-	Line          Line           `toml:"line" json:"line"`
-	ASCII         *ASCIILine     `toml:"ascii" json:"ascii,omitempty"`
-	Binary        *BinaryFrame   `toml:"binary" json:"binary,omitempty"`
-	Permissible   map[Use]Number `toml:"permissible_error_mm" json:"permissible_error_mm,omitempty"` // ±a per use
+	Name          string  `toml:"name" strict:"required,unique" example:"caliper-1" json:"name"`
+	Kind          Kind    `toml:"kind" strict:"required,oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench|pedal" example:"caliper" json:"kind"`
+	Port          string  `toml:"port" example:"/dev/serial/by-id/…" json:"port,omitempty"`
+	Unit          Unit    `toml:"unit" example:"mm" json:"unit,omitempty"`                           // of a frame that does not say; that in which its quantity is kept
+	Resolution    Number  `toml:"resolution_mm" example:"0.01" json:"resolution_mm,omitzero"`        // one count
+	Repeatability Number  `toml:"repeatability_mm" example:"0.008" json:"repeatability_mm,omitzero"` // standard deviation s_r
+	Degrees       int     `toml:"repeatability_degrees_of_freedom" json:"repeatability_degrees_of_freedom,omitempty"`
+	Trigger       Trigger `toml:"trigger" strict:"oneof=on press|on request|streaming" json:"trigger,omitempty"`
+	Request       string  `toml:"request" json:"request,omitempty"` // bytes to send for a reading
+	Line          Line    `toml:"line" json:"line"`
+	// Contact is the modem-status line of a pedal that is a bare contact and sends nothing.
+	Contact     string         `toml:"contact" strict:"oneof=cts|dsr|ri|dcd" example:"cts" json:"contact,omitempty"`
+	ASCII       *ASCIILine     `toml:"ascii" json:"ascii,omitempty"`
+	Binary      *BinaryFrame   `toml:"binary" json:"binary,omitempty"`
+	Permissible map[Use]Number `toml:"permissible_error_mm" json:"permissible_error_mm,omitempty"` // ±a per use
 	// Local is what is left of the permissible error near a length where the error
 	// is known from a certificate or a check; all of it if not given.
 	Local map[Use]Number `toml:"local_error_mm" json:"local_error_mm,omitempty"`
@@ -159,6 +161,8 @@ type BinaryFrame struct {
 	SignBit *int   `toml:"sign_bit" json:"sign_bit,omitempty"`
 	// InchBit set in the frame means that the value is in inch.
 	InchBit *int `toml:"inch_bit" json:"inch_bit,omitempty"`
+	// StatusBits are set while the value is not sound, as with a low battery.
+	StatusBits []int `toml:"status_bits" example:"[3]" json:"status_bits,omitempty"`
 	// Scale and InchScale are the value of one count in mm and in inch.
 	Scale     Number  `toml:"scale_mm" example:"0.01" json:"scale_mm,omitzero"`
 	InchScale *Number `toml:"scale_in" json:"scale_in,omitempty"`

@@ -19,6 +19,7 @@ func (s *State) rule(r Reading) ReadingTaken {
 	if in != nil && r.Fault == nil {
 		count, spread := in.profile.Count(), in.profile.Spread()
 		t.Resolution, t.Repeatability = &count, &spread
+		t.Notes = s.notes(in, r)
 	}
 	j := s.job
 	open := j != nil && !j.ended
@@ -48,7 +49,7 @@ func (s *State) rule(r Reading) ReadingTaken {
 	}
 	if why := j.tooWarm(step); why != nil {
 		t.Ruling, t.Why = NoStep, why
-		if r.Kind == Thermometer && in != nil && isTemperature(r.Value) {
+		if r.Kind == Thermometer && in != nil && isTemperature(r.Value) && s.refusesOverdue(in, r) == nil {
 			t.Why = &Reason{"noted as temperature", map[string]string{"part": step.Part, "celsius": r.Value.String()}}
 		}
 		return t
@@ -56,6 +57,13 @@ func (s *State) rule(r Reading) ReadingTaken {
 	switch {
 	case r.Kind != step.Instrument || in == nil:
 		return no(WrongInstrument, "wanted instrument", map[string]string{"wanted": string(step.Instrument), "got": string(r.Kind)})
+	case s.refusesOverdue(in, r) != nil:
+		t.Ruling, t.Why = WrongInstrument, s.refusesOverdue(in, r)
+		return t
+	case j.unitDisagrees(t):
+		return no(OutOfRange, "unit disagrees", map[string]string{
+			"instrument": r.Instrument, "unit_shown": r.Unit.Word(), "shown": r.Text, "value": r.Value.String(), "step": t.Step,
+		})
 	case r.Value.LessThan(step.Range[0].Decimal) || r.Value.GreaterThan(step.Range[1].Decimal):
 		return no(OutOfRange, "outside range", withUnit(r.Kind, map[string]string{
 			"value": r.Value.String(), "least": step.Range[0].String(), "most": step.Range[1].String(), "step": t.Step,

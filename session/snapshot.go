@@ -160,6 +160,7 @@ type ReadingView struct {
 	Standing   Standing     `json:"standing,omitempty"` // empty if it is not filed
 	Outlier    *OutlierView `json:"outlier,omitempty"`
 	Struck     string       `json:"struck_reason,omitempty"`
+	Notes      []Reason     `json:"notes,omitempty"`    // what to know of it whatever its ruling
 	Fell       *Reason      `json:"fell_out,omitempty"` // why it does not count any more though nobody struck it out
 }
 

@@ -1,6 +1,7 @@
 package session
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -52,6 +53,7 @@ type instrument struct {
 	lastSeq              int64
 	lastMono             time.Duration // arrival of its last frame that could be read
 	seen                 bool          // such a frame came in this run
+	unit                 Unit          // of that frame
 }
 
 // job is one job.
@@ -75,15 +77,15 @@ type job struct {
 
 	steps    []stepState
 	readings []filed
-	profiles []Profile           // of the instruments used, as they were; only appended to
-	warmth   []TemperatureTaken  // the latest of each part and of the shop
-	checks   []InstrumentChecked // made on command; only appended to
-	advice   []*Advice           // per chain; what the log last said
-	told     [][]byte            // per chain: advice in JSON; nil while nobody asked for it
-	changes  int64               // counts entries other than advice
-	worth    worth               // what was last found out about one more repeat
-	fitted   []fitting           // per chain
-	stale    bool                // something changed that advice depends on
+	profiles []Profile          // of the instruments used, as they were; only appended to
+	warmth   []TemperatureTaken // the latest of each part and of the shop
+	checks   []madeCheck        // made on command; only appended to
+	advice   []*Advice          // per chain; what the log last said
+	told     [][]byte           // per chain: advice in JSON; nil while nobody asked for it
+	changes  int64              // counts entries other than advice
+	worth    worth              // what was last found out about one more repeat
+	fitted   []fitting          // per chain
+	stale    bool               // something changed that advice depends on
 }
 
 // stepState is how far a step has come.
@@ -282,6 +284,7 @@ func (in *instrument) note(f filed) {
 	in.readings++
 	if !f.taken.Typed {
 		in.lastMono, in.seen = f.mono, true
+		in.unit = cmp.Or(f.taken.Unit, in.unit)
 	}
 }
 
@@ -344,7 +347,7 @@ func (j *job) apply(e Entry) error {
 	case InstrumentUsed:
 		j.profiles = append(j.profiles, b.Profile)
 	case InstrumentChecked:
-		j.checks, j.stale = append(j.checks, b), true
+		j.checks, j.stale = append(j.checks, madeCheck{b, e.Seq}), true
 	case TemperatureTaken:
 		j.stale = true
 		j.note(b)

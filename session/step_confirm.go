@@ -123,5 +123,10 @@ func (j *job) kindFindings(step int) []Reason {
 	if s.wait != nil && s.wait.over != nil && s.wait.over.CutShort {
 		found = append(found, reason("wait cut short", "step", name, "left", spanWords(time.Duration(s.wait.over.Left)*time.Second), "note", s.wait.over.Note))
 	}
+	if p := &j.plan.Steps[step]; p.Reference != nil && s.closed {
+		if in := j.instrumentOf(step); in != nil {
+			found = append(found, j.drifts(in.Name, p.Use)...)
+		}
+	}
 	return found
 }

@@ -127,7 +127,7 @@ func (f *filed) view() ReadingView {
 	v := ReadingView{
 		Seq: f.seq, Time: f.at, Job: f.job, Instrument: t.Instrument, Kind: t.Kind, Text: t.Text, Unit: t.Unit,
 		Typed: t.Typed, Feeler: t.Feeler, Fault: t.Fault, Raw: t.Raw, Operator: f.operator, Door: f.door,
-		Ruling: t.Ruling, Why: t.Why, Decided: f.decided, Standing: f.standing, Struck: f.struck, Fell: f.fell,
+		Ruling: t.Ruling, Why: t.Why, Notes: t.Notes, Decided: f.decided, Standing: f.standing, Struck: f.struck, Fell: f.fell,
 	}
 	if t.Fault == nil {
 		value := t.Value

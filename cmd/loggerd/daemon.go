@@ -92,7 +92,7 @@ func (d *daemon) openBench() error {
 	d.onClose(func() error { probe.Stop(); return nil })
 	bench, err := session.NewBench(session.Config{
 		Name: d.cfg.Bench, Software: version, BootID: bootID(),
-		Settings: session.Settings{Bounce: d.cfg.Bounce},
+		Settings: session.Settings{Bounce: d.cfg.Bounce, RefuseOverdue: d.cfg.RefuseOverdue},
 		Profiles: d.cfg.Instruments, Method: calc.NewMethod(), Clock: d.clock, Log: d.store,
 		LogView: func() session.LogView {
 			return session.LogView{Checkpoint: d.store.Checkpoint(), PublicKey: d.store.PublicKey()}

@@ -53,6 +53,10 @@ func reasonText(code string) string {
 		return "counted neither for {step} nor for {before}; restore it if it belongs to {step}"
 	case "part warm":
 		return "{part} is at {celsius} degrees and the shop at {shop}; wait about {wait_minutes} minutes, note its temperature anew, then measure"
+	case "calibration overdue":
+		return "the calibration of {instrument} was due on {due}, and this bench refuses what is overdue; use another instrument, or have it calibrated"
+	case "unit disagrees":
+		return "{instrument} shows {shown} {unit_shown} now and has shown {step} in another unit, far from that; look which unit its display is in, then measure again"
 	case "noted as temperature":
 		return "noted: {part} is at {celsius} degrees, still too warm to measure"
 	case "crush not stated":
@@ -108,6 +112,12 @@ func findingText(code string) string {
 		return "drawing at random finds a probability inside of {drawn}, below the {level} that the rule asks for; it is not shown"
 	case "known points disagree":
 		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
+	case "calibration overdue":
+		return "the calibration of {instrument} was due on {due}; have it calibrated"
+	case "unit switched":
+		return "{instrument} was switched from {from} to {to}; the value is converted exactly"
+	case "zero drifted":
+		return "{instrument} ({use}) showed {was:mm} off before and {is:mm} now, more than its repeats explain; measure again what was read in between: {readings}"
 	case "error beyond limit":
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "not centred":

@@ -17,6 +17,9 @@ func Ruling(r session.ReadingView) string {
 	if note := Note(r); note != "" {
 		line += "; " + note
 	}
+	for _, n := range r.Notes {
+		line += "; " + Finding(n)
+	}
 	return line
 }
 

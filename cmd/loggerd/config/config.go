@@ -26,9 +26,11 @@ type Config struct {
 	Page   string `toml:"page" example:"127.0.0.1:8080"`                 // where the display page is served, or "off"
 	Plans  string `toml:"plans" example:"/home/shop/plans"`              // the folder of plans that a job can begin with from the page
 	// Bounce is the time within which a second frame of an instrument is too soon.
-	Bounce      time.Duration     `toml:"bounce" example:"0.7s"`
-	MQTT        MQTT              `toml:"mqtt"`
-	Instruments []session.Profile `toml:"instrument"`
+	Bounce time.Duration `toml:"bounce" example:"0.7s"`
+	// RefuseOverdue turns readings away whose instrument is due for calibration.
+	RefuseOverdue bool              `toml:"refuse_overdue"`
+	MQTT          MQTT              `toml:"mqtt"`
+	Instruments   []session.Profile `toml:"instrument"`
 }
 
 // MQTT says where displays subscribe.
