@@ -2,25 +2,12 @@ package card
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
 	"shimwright/session"
+	"shimwright/session/drawing"
 	"shimwright/session/wording"
-)
-
-// The columns of the strips, and what a row takes.
-const (
-	stripWide  = 1000.0
-	stripLeft  = 330.0 // of the axis
-	stripRight = 770.0
-	stripNote  = 800.0
-	stripHigh  = 42.0
-	stripText  = 15.0
-	stripSmall = 12.5
-	dot        = 4.5
-	leastSpan  = 0.04 // mm: less would show counts as if they were far apart
 )
 
 // repeats shows every repeat, and says of those that do not count why.
@@ -93,25 +80,12 @@ const stripsTogether = 10
 func (c *composer) strips() []*figure {
 	var figures []*figure
 	for _, s := range c.job.Steps {
-		its := c.of(s.Name)
-		if len(its) == 0 {
-			continue
-		}
-		var rows []strip
-		for i, p := range s.Places {
-			row := strip{step: s, place: p, first: i == 0, axis: axisOf(its)}
-			for _, r := range its {
-				if r.Place == p.Name {
-					row.readings = append(row.readings, r)
-				}
-			}
-			rows = append(rows, row)
-		}
-		for some := range slices.Chunk(rows, stripsTogether) {
-			f := &figure{width: stripWide}
+		for some := range slices.Chunk(drawing.Strips(s, c.readings), stripsTogether) {
+			f := &figure{width: drawing.StripWide}
 			for _, row := range some {
-				row.draw(f, c.letters)
-				f.title = strings.TrimSpace(f.title + " " + row.said())
+				row.Draw(pen{f, c.letters}, f.height)
+				f.height += drawing.StripHigh
+				f.title = strings.TrimSpace(f.title + " " + row.Said())
 			}
 			figures = append(figures, f)
 		}
@@ -119,143 +93,40 @@ func (c *composer) strips() []*figure {
 	return figures
 }
 
-// of are the readings with a value that were filed under a step.
-func (c *composer) of(step string) []session.ReadingView {
-	var its []session.ReadingView
-	for _, r := range c.readings {
-		if r.Step == step && r.Standing != "" && r.Value != nil { // of lengths
-			its = append(its, r)
-		}
-	}
-	return its
+// A pen draws strips on a figure, in greys.
+type pen struct {
+	f *figure
+	l *letters
 }
 
-// An axis is a span of lengths across the strip.
-type axis struct{ low, high float64 }
-
-func axisOf(readings []session.ReadingView) axis {
-	a := axis{math.Inf(1), math.Inf(-1)}
-	for _, r := range readings {
-		v := r.Value.InexactFloat64()
-		a.low, a.high = min(a.low, v), max(a.high, v)
+func (p pen) Line(ink drawing.Ink, points ...float64) {
+	looks := []look{
+		drawing.Rule: {fill: none, stroke: 190, width: 0.8}, drawing.Axis: stroked(1), drawing.Mean: stroked(1.6),
+		drawing.Dot: stroked(1), drawing.Cross: stroked(2), drawing.Ring: stroked(1.4),
 	}
-	pad := max((a.high-a.low)*0.08, (leastSpan-(a.high-a.low))/2)
-	a.low, a.high = a.low-pad, a.high+pad
-	return a
+	p.f.line(looks[ink], points...)
 }
 
-func (a axis) at(v float64) float64 {
-	return stripLeft + (v-a.low)/(a.high-a.low)*(stripRight-stripLeft)
-}
-
-// A strip is one place of a step.
-type strip struct {
-	step     session.StepView
-	place    session.PlaceView
-	first    bool // of its step
-	axis     axis
-	readings []session.ReadingView
-}
-
-// draw adds the strip below what the figure has.
-func (s strip) draw(f *figure, l *letters) {
-	top := f.height
-	f.height += stripHigh
-	y := top + stripHigh*0.56
-	if s.first {
-		f.line(look{fill: none, stroke: 190, width: 0.8}, 0, top+0.5, stripWide, top+0.5)
-		title := fmt.Sprintf("%d  %s", s.step.Number, visible(s.step.Title))
-		f.write("start", 0, top+stripText+4, stripText, true, l.shortened(title, stripText, stripLeft-30, true))
-	}
-	if s.place.Name != "" {
-		at := y + stripSmall*0.3
-		if s.first {
-			at = top + stripText + stripSmall + 9
-		}
-		f.write("start", 14, at, stripSmall, false, l.shortened(visible(s.place.Name), stripSmall, stripLeft-44, false))
-	}
-	f.line(stroked(1), stripLeft, y, stripRight, y)
-	if s.place.Value != nil {
-		x := s.axis.at(s.place.Value.InexactFloat64())
-		f.line(stroked(1.6), x, y-12, x, y+5)
-	}
-	s.marks(f, y)
-	s.ends(f, l, y+17)
-	note := fmt.Sprintf("%d counted", s.place.Counted)
-	if n := len(s.readings) - s.place.Counted; n > 0 {
-		note += fmt.Sprintf(", %d not: %s", n, s.numbers())
-	}
-	for i, line := range l.broken(note, stripSmall, stripWide-stripNote, false) {
-		if i < 2 {
-			f.write("start", stripNote, top+stripText+4+float64(i)*(stripSmall+3), stripSmall, false, line)
-		}
-	}
-}
-
-// numbers are the sequences of the readings that do not count.
-func (s strip) numbers() string {
-	var parts []string
-	for _, r := range s.readings {
-		if r.Standing != session.Counted {
-			parts = append(parts, fmt.Sprint(r.Seq))
-		}
-	}
-	return strings.Join(parts, ", ")
-}
-
-// marks draws the readings; equal ones are piled up.
-func (s strip) marks(f *figure, y float64) {
-	pile := map[string]int{}
-	for _, r := range s.readings {
-		key := r.Value.Decimal.String()
-		x, at := s.axis.at(r.Value.InexactFloat64()), y-float64(pile[key])*dot*1.9
-		pile[key]++
-		switch r.Standing {
-		case session.LeftOut:
-			f.line(stroked(2), x-dot, at-dot, x+dot, at+dot)
-			f.line(stroked(2), x-dot, at+dot, x+dot, at-dot)
-		case session.StruckOut:
-			f.circle(look{fill: 255, stroke: 0, width: 1.4}, x, at, dot)
-			f.line(stroked(1.4), x-dot*1.8, at, x+dot*1.8, at)
-		default:
-			f.circle(filled(0), x, at, dot)
-		}
-	}
-}
-
-// ends writes the smallest and the largest reading under their marks.
-func (s strip) ends(f *figure, l *letters, y float64) {
-	if len(s.readings) == 0 {
+func (p pen) Circle(ink drawing.Ink, x, y, r float64) {
+	if ink == drawing.Dot {
+		p.f.circle(filled(0), x, y, r)
 		return
 	}
-	by := func(a, b session.ReadingView) int { return a.Value.Cmp(b.Value.Decimal) }
-	low, high := slices.MinFunc(s.readings, by), slices.MaxFunc(s.readings, by)
-	a, b := s.axis.at(low.Value.InexactFloat64()), s.axis.at(high.Value.InexactFloat64())
-	first, last := wording.Decimals(*low.Value), wording.Decimals(*high.Value)
-	switch room := l.width(first, stripSmall, false); {
-	case low.Value.Equal(high.Value.Decimal):
-		f.write("middle", a, y, stripSmall, false, first)
-	case b-a < room*1.4:
-		f.write("end", (a+b)/2-4, y, stripSmall, false, first)
-		f.write("start", (a+b)/2+4, y, stripSmall, false, last)
-	default:
-		f.write("middle", a, y, stripSmall, false, first)
-		f.write("middle", b, y, stripSmall, false, last)
-	}
+	p.f.circle(look{fill: 255, stroke: 0, width: 1.4}, x, y, r)
 }
 
-// said is the strip in words.
-func (s strip) said() string {
-	var parts []string
-	for _, r := range s.readings {
-		text := wording.Measured(r)
-		if r.Standing != session.Counted {
-			text += " " + string(r.Standing)
-		}
-		parts = append(parts, text)
-	}
-	if len(parts) == 0 {
-		parts = []string{"no reading"}
-	}
-	return joined(s.step.Title, s.place.Name) + ": " + strings.Join(parts, ", ") + "."
+func (p pen) Write(anchor string, x, y, size float64, bold bool, text string) {
+	p.f.write(anchor, x, y, size, bold, text)
+}
+
+func (p pen) Width(text string, size float64, bold bool) float64 {
+	return p.l.width(text, size, bold)
+}
+
+func (p pen) Shortened(text string, size, room float64, bold bool) string {
+	return p.l.shortened(visible(text), size, room, bold)
+}
+
+func (p pen) Broken(text string, size, room float64, bold bool) []string {
+	return p.l.broken(text, size, room, bold)
 }

@@ -12,6 +12,7 @@ type canvas struct {
 	b             strings.Builder
 	width, height float64
 	later         []func()
+	style         string // classes that only this picture has
 }
 
 // then keeps what is to be drawn on top of everything else.
@@ -83,7 +84,7 @@ func (c *canvas) arrow(class string, x, y, dx, dy, size float64) {
 func (c *canvas) svg(title string) string {
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%s" height="%s" role="img">`+"\n"+
 		"<title>%s</title>\n<style>%s</style>\n%s%s</svg>\n",
-		num(c.width), num(c.height), num(c.width), num(c.height), escape(title), style, hatches, c.b.String())
+		num(c.width), num(c.height), num(c.width), num(c.height), escape(title), style+c.style, hatches, c.b.String())
 }
 
 // style holds the colours. Blue and orange are told apart by colour-blind eyes;

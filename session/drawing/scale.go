@@ -46,7 +46,7 @@ func Scale(a session.Advice) string {
 	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
 	if u := a.Best.Expanded; u != nil {
 		low, high := at(session.Num(a.Best.EndFloat.Sub(u.Decimal))), at(session.Num(a.Best.EndFloat.Add(u.Decimal)))
-		low, high = max(low, 30), min(high, width-30)
+		low, high = max(30, min(low, width-30)), max(30, min(high, width-30))
 		v.path("spread", false, low, y-14, low, y+14)
 		v.path("spread", false, low, y, high, y)
 		v.path("spread", false, high, y-14, high, y+14)

@@ -296,7 +296,7 @@ func TestAWholeJobByTouchAlone(t *testing.T) {
 	p.tap("#acts button", "Begin a job")
 	p.wait(`document.querySelectorAll("#d-begin[open] [name=plan]").length === 3`)
 	p.shot("touch-begin")
-	p.tap("#d-begin .plans label", "Water-pump engine, bottom end 8 steps")
+	p.tap("#d-begin .plans label", "Water-pump engine, bottom end, 8 steps")
 	p.tap("#d-begin [name=reference]", "")
 	p.typed("pump 12")
 	p.tap("#d-begin .go", "Begin")
@@ -312,7 +312,7 @@ func TestAWholeJobByTouchAlone(t *testing.T) {
 	p.wait(`document.querySelector("#d-told[open]").innerText.includes("This place has 0 of the 2 repeats it needs.")`)
 	p.shot("touch-refused")
 	p.tap("#d-told .cancel", "")
-	p.enter("0.00", "depth-gauge (depth gauge)")
+	p.enter("0.00", "depth-gauge")
 	p.wait(`document.querySelector("#last-verdict b").innerText === "wrong instrument"`)
 	for i, value := range bottomEndTyped {
 		if i == 2 {

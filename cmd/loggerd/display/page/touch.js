@@ -191,7 +191,7 @@ const doing = {
     open("value");
     put(dialog("value").querySelector(".about"), [step.title || step.step, step.places.find((p) => p.active)?.place].filter(Boolean).join(", "));
     const tools = choices.instruments.filter((t) => t.uses.length).sort((a, b) => (b.kind === step.instrument) - (a.kind === step.instrument));
-    radios(dialog("value").querySelector(".tools"), "instrument", tools.map((t) => [t.name, t.name + (t.kind === step.instrument ? "" : " (" + t.kind + ")")]));
+    radios(dialog("value").querySelector(".tools"), "instrument", tools.map((t) => [t.name, t.name + (t.name.replace(/-/g, " ").startsWith(t.kind) ? "" : " (" + t.kind + ")")]));
     kinds = new Map(tools.map((t) => [t.name, t.kind]));
     pairOrOne();
   },
@@ -199,7 +199,7 @@ const doing = {
     const choices = await fetched();
     if (!choices) return;
     open("begin");
-    radios(dialog("begin").querySelector(".plans"), "plan", choices.plans.map((p) => [p.file, make("b", "", p.title), p.problem ? " " + p.problem : " " + p.steps + " steps"]));
+    radios(dialog("begin").querySelector(".plans"), "plan", choices.plans.map((p) => [p.file, make("b", "", p.title), p.problem ? ". " + p.problem : ", " + p.steps + " steps"]));
     dialog("begin").querySelectorAll("[name=plan]").forEach((input, i) => { input.disabled = !!choices.plans[i].problem; });
     const first = dialog("begin").querySelector("[name=plan]:enabled");
     if (first) first.checked = true;
