@@ -18,6 +18,7 @@ import (
 	"shimwright/cmd/loggerd/control"
 	"shimwright/cmd/loggerd/display"
 	"shimwright/cmd/loggerd/publish"
+	"shimwright/cmd/loggerd/wall"
 	"shimwright/devices"
 	"shimwright/session"
 	"shimwright/sqlite"
@@ -41,6 +42,7 @@ type daemon struct {
 	broker      *broker.Broker
 	publisher   *publish.Publisher
 	page        *display.Server
+	wall        *wall.Wall
 	instruments map[string]*devices.Instrument
 	outfit      outfit
 	recorders   []*recorder
@@ -223,6 +225,13 @@ func (d *daemon) openMQTT() error {
 		Broker: address, Base: m.Base, Bench: d.cfg.Bench, Username: user, Password: password,
 		Heartbeat: m.Heartbeat, Mailbox: d.bench.Subscribe, Log: d.log,
 	})
+	if err != nil || len(d.cfg.Wall.Benches) == 0 {
+		return err
+	}
+	if m.Broker == config.Embedded { // there any display may subscribe, without a name
+		user, password = "", ""
+	}
+	d.wall, err = wall.New(wall.Config{Broker: address, Base: m.Base, Benches: d.cfg.Wall.Benches, Username: user, Password: password, Log: d.log})
 	return err
 }
 
@@ -261,7 +270,7 @@ func (d *daemon) run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	benchCtx, stopBench := context.WithCancel(context.WithoutCancel(ctx))
-	errs := make(chan error, 4+2*len(d.instruments))
+	errs := make(chan error, 5+2*len(d.instruments))
 	var bench sync.WaitGroup
 	bench.Go(func() {
 		errs <- d.bench.Run(benchCtx)
@@ -285,6 +294,9 @@ func (d *daemon) run(ctx context.Context) error {
 	part(d.control.Serve)
 	if d.publisher != nil {
 		part(func() error { return d.publisher.Run(ctx) })
+	}
+	if d.wall != nil {
+		part(func() error { return d.wall.Run(ctx) })
 	}
 	if d.page != nil {
 		part(func() error { return d.page.Serve(ctx) })

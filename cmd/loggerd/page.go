@@ -15,10 +15,14 @@ func (d *daemon) openPage() error {
 	if d.cfg.Page == config.Off {
 		return nil
 	}
-	page, err := display.New(display.Config{
-		Listen: d.cfg.Page, Mailbox: d.bench.Subscribe, Log: d.log, Do: d.carryOut, Desk: d.bench.Desk,
+	c := display.Config{
+		Listen: d.cfg.Page, Mailbox: d.bench.Subscribe, Log: d.log, Software: version, Do: d.carryOut, Desk: d.bench.Desk,
 		Plans: func() ([]display.Plan, error) { return plansToBegin(d.cfg.Plans) },
-	})
+	}
+	if d.wall != nil {
+		c.Wall = d.wall.Subscribe
+	}
+	page, err := display.New(c)
 	if err != nil {
 		return err
 	}

@@ -30,6 +30,7 @@ type Config struct {
 	// RefuseOverdue turns readings away whose instrument is due for calibration.
 	RefuseOverdue bool              `toml:"refuse_overdue"`
 	MQTT          MQTT              `toml:"mqtt"`
+	Wall          Wall              `toml:"wall"`
 	Instruments   []session.Profile `toml:"instrument"`
 }
 
@@ -41,6 +42,11 @@ type MQTT struct {
 	Username     string        `toml:"username"`                        // at a broker by address
 	PasswordFile string        `toml:"password_file"`                   // whose first line is the password
 	Heartbeat    time.Duration `toml:"heartbeat" example:"5s"`          // of the status topic
+}
+
+// Wall names the benches that the page shows side by side under /wall.
+type Wall struct {
+	Benches []string `toml:"benches" example:"bench-1"` // at the same broker, under the same base
 }
 
 // Embedded and Off are what MQTT.Broker can be besides an address; Off also turns
@@ -87,6 +93,7 @@ func Read(file string, text []byte, c Config) (Config, error) {
 	k := &check{doc: doc, problems: problems}
 	k.bench(c)
 	k.mqtt(c.MQTT)
+	k.wall(c)
 	for i, p := range c.Instruments {
 		k.instrument(i, p, c.Instruments)
 	}
@@ -154,6 +161,23 @@ func (k *check) mqtt(m MQTT) {
 	schemes := []string{"tcp", "mqtt", "ssl", "tls", "mqtts"}
 	if u, err := url.Parse(m.Broker); err != nil || u.Hostname() == "" || !slices.Contains(schemes, u.Scheme) {
 		k.wrong(fmt.Sprintf("%q is not a broker", m.Broker), `write "embedded", "off" or an address like tcp://192.168.1.5:1883`, "mqtt", "broker")
+	}
+}
+
+// maxWall is how many benches a wall has room for.
+const maxWall = 50
+
+func (k *check) wall(c Config) {
+	for i, name := range c.Wall.Benches {
+		if session.Segment(name) != name || slices.Contains(c.Wall.Benches[:i], name) {
+			k.wrong(fmt.Sprintf("%q is no bench, or named twice", name), "write each bench once, with small letters, digits and hyphens, like bench-1", "wall", "benches", i)
+		}
+	}
+	switch {
+	case len(c.Wall.Benches) > maxWall:
+		k.wrong(fmt.Sprintf("%d benches are too many for a wall", len(c.Wall.Benches)), fmt.Sprintf("name at most %d", maxWall), "wall", "benches")
+	case len(c.Wall.Benches) > 0 && (c.MQTT.Broker == Off || c.Page == Off):
+		k.wrong("a wall needs a broker and the page", "switch both on, or leave the wall out", "wall", "benches")
 	}
 }
 

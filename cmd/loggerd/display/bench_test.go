@@ -1,6 +1,10 @@
 package display
 
-import "testing"
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
 
 // What one snapshot costs: rendering once, and handing the bytes to 50 pages.
 func BenchmarkRender(b *testing.B) {
@@ -21,12 +25,13 @@ func BenchmarkRender(b *testing.B) {
 }
 
 func BenchmarkShowTo50Pages(b *testing.B) {
-	p := newPages()
-	for range 50 {
-		p.join()
-	}
 	event := make([]byte, 40_000)
+	h := newHub(func(int) ([]byte, error) { return event, nil })
+	for range 50 {
+		_, _, err := h.join()
+		require.NoError(b, err)
+	}
 	for b.Loop() {
-		p.show(event)
+		require.NoError(b, h.show(1))
 	}
 }

@@ -4,20 +4,25 @@
 //
 //	GET  /            the page; its style and scripts beside it
 //	GET  /events      server-sent events
+//	GET  /story       every reading of the job, with a strip plot for each place; its
+//	                  events at /story/events
+//	GET  /wall        many benches of one broker side by side, if the configuration
+//	                  names them; its events at /wall/events
 //	POST /pair        {"code", "operator"}: answers with a token
 //	GET  /choices     what can be chosen from: plans, parts, instruments; with a token
 //	POST /command     a session.Command; with a token
 //
-// The events are:
+// The events of each view are:
 //
-//	snapshot   {"now", "heartbeat_s", "snapshot", "words", "pictures"}: the whole
-//	           session.Snapshot, the sentences that go with it and the drawings as
-//	           SVG; one at once and one at each change
+//	snapshot   everything that the view shows: one at once and one at each change.
+//	           For the page it holds the whole session.Snapshot, the sentences that go
+//	           with it and the drawings as SVG
 //	beat       {"now"}: every heartbeat
 //
 // A page whose own clock has seen neither for three heartbeats blanks its numbers.
 //
-// One goroutine empties the bench's mailbox and renders each snapshot once. Every
+// One goroutine empties the bench's mailbox and renders each snapshot once for each
+// view that somebody looks at. Every
 // page has a slot for one event, in which a newer one replaces an older, and a
 // time limit for each write, so that a browser that is stuck delays nobody.
 //
@@ -78,6 +83,7 @@ type Config struct {
 	// function that gives it up.
 	Mailbox   func() (<-chan session.Snapshot, func())
 	Heartbeat time.Duration // between beats; 2 s if 0
+	Software  string        // version, for the wall
 
 	// Do carries out a command and, where it is to ask an instrument, asks it. Its
 	// error is a *session.Refusal if the bench says no. Without it pages can only look.
@@ -85,6 +91,10 @@ type Config struct {
 	// Desk is Bench.Desk, and Plans lists the plans to begin with; both belong to Do.
 	Desk  func() session.Desk
 	Plans func() ([]Plan, error)
+
+	// Wall gives a mailbox that holds the latest state of the benches of the wall, and
+	// a function that gives it up. Without it there is no wall.
+	Wall func() (<-chan []WallBench, func())
 
 	Log *slog.Logger     // none if nil
 	Now func() time.Time // time.Now if nil
@@ -95,7 +105,9 @@ type Server struct {
 	cfg      Config
 	host     string // of Config.Listen
 	listener net.Listener
-	pages    *pages
+	bench    *hub[session.Snapshot]
+	story    *hub[session.Snapshot]
+	wall     *hub[[]WallBench]
 	codes    codes
 	slots    chan struct{} // one per page that looks
 	write    time.Duration // for one event to go out
@@ -130,9 +142,11 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Server{
-		cfg: cfg, host: host, pages: newPages(), slots: make(chan struct{}, maxPages), write: writeLimit, done: make(chan struct{}),
-	}, nil
+	s := &Server{cfg: cfg, host: host, slots: make(chan struct{}, maxPages), write: writeLimit, done: make(chan struct{})}
+	s.bench = newHub(snapshotEvent(s.event))
+	s.story = newHub(snapshotEvent(s.storyEvent))
+	s.wall = newHub(snapshotEvent(s.wallEvent))
+	return s, nil
 }
 
 // Listen opens the address. It fails if another program has it.

@@ -82,7 +82,7 @@ type packWords struct {
 func (s *Server) event(v session.Snapshot) event {
 	e := event{
 		Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Software: v.Software, Doubt: doubt(v),
-		Touch: s.cfg.Do != nil, Pages: []string{}, Snapshot: v, Pictures: pictures(v),
+		Touch: s.cfg.Do != nil, Wall: s.cfg.Wall != nil, Pages: []string{}, Snapshot: v, Pictures: pictures(v),
 	}
 	for _, p := range s.desk().Pages {
 		e.Pages = append(e.Pages, p.Page)

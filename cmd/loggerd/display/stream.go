@@ -9,61 +9,103 @@ import (
 	"time"
 )
 
-// pages holds the latest event and the slot of each page that looks.
-type pages struct {
+// A hub holds the latest state and the slot of each page that looks at one view.
+type hub[T any] struct {
+	render func(T) ([]byte, error)
+
 	mu     sync.Mutex // guards what follows, nothing else
-	latest []byte     // nil until the first snapshot
+	state  T
+	known  bool   // whether there is a state
+	latest []byte // the event for it; nil if nobody has looked
 	slots  map[chan []byte]struct{}
 }
 
-func newPages() *pages { return &pages{slots: map[chan []byte]struct{}{}} }
+func newHub[T any](render func(T) ([]byte, error)) *hub[T] {
+	return &hub[T]{render: render, slots: map[chan []byte]struct{}{}}
+}
 
-// show puts an event into every slot in place of what is there.
-func (p *pages) show(event []byte) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.latest = event
-	for slot := range p.slots {
+// show puts a state into every slot in place of what is there. It is rendered once,
+// and not at all while nobody looks.
+func (h *hub[T]) show(state T) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.state, h.known, h.latest = state, true, nil
+	if len(h.slots) == 0 {
+		return nil
+	}
+	if err := h.draw(); err != nil {
+		return err
+	}
+	for slot := range h.slots {
 		select {
 		case <-slot:
 		default:
 		}
-		slot <- event
+		slot <- h.latest
 	}
+	return nil
+}
+
+func (h *hub[T]) draw() (err error) {
+	if h.known && h.latest == nil {
+		h.latest, err = h.render(h.state)
+	}
+	return err
 }
 
 // join returns a slot that holds the latest event, and a function that gives it up.
-func (p *pages) join() (<-chan []byte, func()) {
+func (h *hub[T]) join() (<-chan []byte, func(), error) {
 	slot := make(chan []byte, 1)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.latest != nil {
-		slot <- p.latest
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	err := h.draw()
+	if h.latest != nil {
+		slot <- h.latest
 	}
-	p.slots[slot] = struct{}{}
+	h.slots[slot] = struct{}{}
 	return slot, func() {
-		p.mu.Lock()
-		defer p.mu.Unlock()
-		delete(p.slots, slot)
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		delete(h.slots, slot)
+	}, err
+}
+
+// snapshotEvent renders what make makes of a state as the event that holds everything.
+func snapshotEvent[T, E any](make func(T) E) func(T) ([]byte, error) {
+	return func(state T) ([]byte, error) {
+		text, err := encode(make(state))
+		if err != nil {
+			return nil, err
+		}
+		return message("snapshot", text), nil
 	}
 }
 
-// collect empties the bench's mailbox and renders each snapshot once.
+// collect empties the bench's mailbox, and that of the wall if there is one.
 func (s *Server) collect(ctx context.Context) {
 	mail, release := s.cfg.Mailbox()
 	defer release()
+	var wall <-chan []WallBench
+	if s.cfg.Wall != nil {
+		var leave func()
+		wall, leave = s.cfg.Wall()
+		defer leave()
+	}
+	failed := func(err error) {
+		if err != nil {
+			s.cfg.Log.Error("cannot render for the display", "error", err)
+		}
+	}
 	for {
 		select {
 		case snapshot, open := <-mail:
 			if !open {
 				return
 			}
-			text, err := encode(s.event(snapshot))
-			if err != nil {
-				s.cfg.Log.Error("cannot render a snapshot for the display", "seq", snapshot.Seq, "error", err)
-				continue
-			}
-			s.pages.show(message("snapshot", text))
+			failed(s.bench.show(snapshot))
+			failed(s.story.show(snapshot))
+		case benches := <-wall:
+			failed(s.wall.show(benches))
 		case <-ctx.Done():
 			return
 		}
@@ -86,8 +128,8 @@ func message(name string, data []byte) []byte {
 	return bytes.Join([][]byte{[]byte("event: " + name + "\ndata: "), data, []byte("\n\n")}, nil)
 }
 
-// events sends the latest snapshot at once, each change, and a beat in between.
-func (s *Server) events(w http.ResponseWriter, r *http.Request) {
+// events sends the latest state at once, each change, and a beat in between.
+func events[T any](s *Server, h *hub[T], w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.slots <- struct{}{}:
 		defer func() { <-s.slots }()
@@ -95,8 +137,11 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "Too many pages look already. Close one, then load this page again.", http.StatusServiceUnavailable)
 		return
 	}
-	slot, leave := s.pages.join()
+	slot, leave, err := h.join()
 	defer leave()
+	if err != nil {
+		s.cfg.Log.Error("cannot render for the display", "error", err)
+	}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	out := &writer{w, http.NewResponseController(w), s.write}
 	// The read deadline of the request would end the stream.
@@ -104,7 +149,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 
 	beat := time.NewTicker(s.cfg.Heartbeat)
 	defer beat.Stop()
-	for err := out.send([]byte("retry: 1000\n\n")); err == nil; {
+	for err = out.send([]byte("retry: 1000\n\n")); err == nil; {
 		select {
 		case event := <-slot:
 			err = out.send(event)

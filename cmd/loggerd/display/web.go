@@ -31,7 +31,13 @@ func (s *Server) Handler() http.Handler {
 			w.Header().Set("Allow", "GET, HEAD")
 			http.Error(w, "The display can only be looked at.", http.StatusMethodNotAllowed)
 		case r.URL.Path == "/events" && r.Method == http.MethodGet:
-			s.events(w, r)
+			events(s, s.bench, w, r)
+		case r.URL.Path == "/story/events" && r.Method == http.MethodGet:
+			events(s, s.story, w, r)
+		case r.URL.Path == "/wall/events" && r.Method == http.MethodGet && s.cfg.Wall != nil:
+			events(s, s.wall, w, r)
+		case r.URL.Path == "/wall" && s.cfg.Wall == nil:
+			http.Error(w, "There is no wall here. Name its benches in the daemon's configuration, under [wall].", http.StatusNotFound)
 		default:
 			serveFile(w, r)
 		}
@@ -53,8 +59,11 @@ func serveFile(w http.ResponseWriter, r *http.Request) {
 	name, types := r.URL.Path, map[string]string{
 		".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
 	}
-	if name == "/" {
+	switch name {
+	case "/":
 		name = "/index.html"
+	case "/story", "/wall":
+		name += ".html"
 	}
 	text, err := fs.ReadFile(files, "page"+path.Clean(name))
 	if err != nil {
