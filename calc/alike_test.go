@@ -1,0 +1,115 @@
+package calc
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/shopspring/decimal"
+	"github.com/stretchr/testify/require"
+)
+
+// manyAlike is a random problem in which many combinations are within 1 % of the greatest
+// probability, so that what is compared after it decides: sizes close to each other, sides
+// that differ, the aim off centre, packs to be apart.
+func manyAlike(random *rand.Rand) LikelyProblem {
+	sides := []Side{
+		{Name: "left", Most: 1 + random.IntN(2), Fewest: random.IntN(2), Fitted: decimal.New(random.Int64N(2)*random.Int64N(100), -3)},
+		{Name: "right", Most: 1 + random.IntN(2), Fewest: random.IntN(2)},
+	}[:1+min(1, random.IntN(5))]
+	base, step := 100+random.Int64N(100), 1+random.Int64N(8)
+	var stock []Shim
+	var us []float64
+	for range 2 + random.IntN(7) {
+		stock = append(stock, Shim{decimal.New(base+step*random.Int64N(9), -3), 1 + random.IntN(2)})
+		us = append(us, 0.002*float64(random.IntN(3)))
+	}
+	pieces := int64(1 + random.IntN(2*len(sides)))
+	gap := decimal.New(pieces*(base+4*step)+100+random.Int64N(60)-30, -3)
+	p := likely(gap.String(), []float64{0.003, 0.02, 0.04, 0.1}[random.IntN(4)], []float64{certain, 3}[random.IntN(2)], stock, sides, random.IntN(3) > 0)
+	if random.IntN(2) == 0 {
+		p.ShimU = us
+	}
+	p.Window = Window{d("0.05"), d("0.15"), decimal.New(50+10*random.Int64N(11), -3)}
+	p.Apart = decimal.New((random.Int64N(3)-1)*random.Int64N(60), -3)
+	return p
+}
+
+// The answer is that of trying all, and each span of totals holds all that it must and no
+// more: see checkSpans.
+func TestLikelyFitsAmongManyAlike(t *testing.T) {
+	random := rand.New(rand.NewPCG(11, 12))
+	for i := range *oracleSets / 4 {
+		p, most := manyAlike(random), 1+random.IntN(4)
+		require.Equal(t, bruteLikely(p, most), likelyWritten(likelyFits(t, p, most).Best), "problem %d: %+v", i, p)
+		checkSeeker(t, &p, most)
+	}
+}
+
+// checkSeeker looks at what the search rests on. Nothing stands better than hoped for,
+// hope fades away from the middle, and the totals within hope of a grade are those, to the
+// picometre, at which it is still within hope.
+func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
+	t.Helper()
+	q, b, err := p.likely()
+	require.NoError(t, err)
+	if possible(q.sizes, q.sides) < int64(most) {
+		return
+	}
+	l := newLikelySeeker(newSeeker(q, most), b, p.Rule, p.Rule.guardPerU(b.nu))
+	l.run()
+	least, greatest, widest := math.Inf(1), 0.0, length(0)
+	for i := range l.first.buckets {
+		for j := range l.second.buckets {
+			x, y := &l.first.buckets[i], &l.second.buckets[j]
+			total := x.total + y.total
+			least, greatest = min(least, x.square+y.square), max(greatest, x.square+y.square)
+			widest = max(widest, (total - l.middle()).abs())
+			s := l.standing(total, x.square+y.square)
+			hope := l.hope(total)
+			require.LessOrEqual(t, hope.group, s.group)
+			require.True(t, hope.group < s.group || hope.inside > s.inside-1e-12, "%+v %+v", hope, s)
+			if l.peaks[s.group] > 0 && l.grade(s) < l.best[most-1].grade {
+				require.True(t, l.better.has(total))
+			}
+		}
+	}
+	require.InDelta(t, least, l.floor, 1e-18)
+	require.InDelta(t, math.Sqrt(b.u*b.u+least), l.least.u, 1e-15)
+	require.InDelta(t, math.Sqrt(b.u*b.u+greatest), l.most.u, 1e-15)
+	worst := l.best[most-1].grade
+	for g, s := range map[int]span{worst: l.equal, worst - 1: l.better} {
+		if s.empty() {
+			require.Greater(t, l.hopeful(l.middle()), g)
+			continue
+		}
+		require.True(t, s.has(l.middle()))
+		for _, end := range []struct{ at, beyond length }{{s.from, s.from - 1}, {s.to, s.to + 1}} {
+			require.LessOrEqual(t, l.hopeful(end.at), g)
+			if (end.beyond - l.middle()).abs() <= widest {
+				require.Greater(t, l.hopeful(end.beyond), g)
+			} else {
+				require.Equal(t, widest, (end.at - l.middle()).abs())
+			}
+		}
+	}
+	require.False(t, l.equal.empty())
+	if !l.better.empty() {
+		require.True(t, l.equal.has(l.better.from) && l.equal.has(l.better.to))
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for _, c := range []struct {
+		span  span
+		at    length
+		has   bool
+		empty bool
+	}{
+		{span{2, 4}, 1, false, false}, {span{2, 4}, 2, true, false}, {span{2, 4}, 4, true, false}, {span{2, 4}, 5, false, false},
+		{span{3, 3}, 3, true, false}, {span{3, 2}, 3, false, true}, {span{3, 2}, 2, false, true},
+	} {
+		require.Equal(t, c.has, c.span.has(c.at), "%v", c)
+		require.Equal(t, c.empty, c.span.empty(), "%v", c)
+	}
+}
