@@ -78,6 +78,7 @@ type Bench struct {
 	latest  Snapshot
 	desk    Desk
 	readers map[chan Snapshot]struct{}
+	health  map[string]HealthView // as last observed
 }
 
 // An outage is a time in which nothing is recorded.
@@ -423,12 +424,6 @@ func (b *Bench) publish() {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.latest, b.desk = s, b.state.desk()
-	for box := range b.readers {
-		select {
-		case <-box:
-		default:
-		}
-		box <- s
-	}
+	b.desk = b.state.desk()
+	b.show(s)
 }

@@ -53,6 +53,9 @@ type InstrumentView struct {
 	Readings   int       `json:"readings"`           // in this run
 	Unreadable int       `json:"unreadable"`         // in this run
 	LastSeq    int64     `json:"last_seq,omitempty"` // its last reading
+	Due        string    `json:"calibration_due,omitempty"`
+
+	Health *HealthView `json:"health,omitempty"` // of one with a port, once it was looked at
 
 	ResolutionNm  *Number `json:"resolution_Nm,omitempty"`
 	ResolutionCel *Number `json:"resolution_Cel,omitempty"`

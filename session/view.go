@@ -33,7 +33,7 @@ func (in *instrument) view() InstrumentView {
 	return InstrumentView{
 		Name: p.Name, Kind: p.Kind, Trigger: p.Trigger,
 		Resolution: p.Resolution, ResolutionNm: p.ResolutionNm, ResolutionCel: p.ResolutionCel,
-		State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
+		Due: p.Due, State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
 		Readings: in.readings, Unreadable: in.unreadable, LastSeq: in.lastSeq,
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -22,9 +23,10 @@ const (
 type page struct {
 	w        io.Writer
 	width    int
-	emphasis bool  // can be shown
-	loud     bool  // is on
-	err      error // the first write that failed
+	zone     *time.Location // of clock times; UTC if nil
+	emphasis bool           // can be shown
+	loud     bool           // is on
+	err      error          // the first write that failed
 }
 
 // newPage makes the page for w. Emphasis needs a terminal, and no NO_COLOR.

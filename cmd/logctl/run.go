@@ -38,6 +38,7 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer, env func(stri
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	a := &app{stdin: stdin, stdout: stdout, page: newPage(stdout, env), env: env, zone: zone(env)}
+	a.page.zone = a.zone
 	root := a.root()
 	root.SetArgs(negatives(args))
 	root.SetIn(stdin)

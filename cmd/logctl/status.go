@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -200,6 +201,11 @@ func (p *page) instruments(s session.Snapshot) {
 		rows = append(rows, []string{i.Name, string(i.Kind), wording.Port(i)})
 	}
 	p.table("  ", rows)
+	for _, i := range s.Instruments {
+		if i.Health != nil && i.Health.Frames+i.Health.Bad+i.Health.Reconnects > 0 {
+			p.para("  "+i.Name+": ", "    ", wording.Health(i, cmp.Or(p.zone, time.UTC)))
+		}
+	}
 }
 
 // rightAlign pads a column so that its right edge is straight.

@@ -302,6 +302,7 @@ func (d *daemon) run(ctx context.Context) error {
 		part(func() error { return d.page.Serve(ctx) })
 	}
 	part(func() error { return d.watchClock(ctx) })
+	part(func() error { return d.watchHealth(ctx) })
 	<-ctx.Done()
 	stopped := d.stopControl()
 	parts.Wait()

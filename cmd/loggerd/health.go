@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
+	"time"
 
 	"shimwright/session"
 )
@@ -26,4 +28,37 @@ func (d *daemon) notePort(ctx context.Context, p session.PortChanged) {
 		attrs = append(attrs, slog.Int64("frames", n.Frames), slog.Int64("bad", n.Bad), slog.Int64("dropped_bytes", n.Dropped), slog.Int64("opened", n.Opened))
 	}
 	d.log.LogAttrs(ctx, level, "port", attrs...)
+}
+
+// healthLook is how often health is looked at where no heartbeat is set.
+const healthLook = 5 * time.Second
+
+// watchHealth shows now and then how the lines of the instruments are. It looks with the
+// heartbeat, so that a stream of frames makes no stream of snapshots.
+func (d *daemon) watchHealth(ctx context.Context) error {
+	look := time.NewTicker(cmp.Or(d.cfg.MQTT.Heartbeat, healthLook))
+	defer look.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-look.C:
+			d.bench.Observe(d.health())
+		}
+	}
+}
+
+// health is how every instrument with a port is.
+func (d *daemon) health() map[string]session.HealthView {
+	all := map[string]session.HealthView{}
+	for name, in := range d.instruments {
+		h := in.Health()
+		v := session.HealthView{Frames: h.Frames, Bad: h.Bad, Dropped: h.Dropped, Reconnects: max(0, h.Opened-1)}
+		if !h.Seen.IsZero() {
+			seen := h.Seen.UTC()
+			v.LastSeen = &seen
+		}
+		all[name] = v
+	}
+	return all
 }

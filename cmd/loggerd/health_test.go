@@ -10,9 +10,11 @@ import (
 	"testing"
 	"time"
 
+	"github.com/shopspring/decimal"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"shimwright/cmd/loggerd/config"
 	"shimwright/devices"
 	"shimwright/session"
 )
@@ -102,4 +104,38 @@ func BenchmarkIdle(b *testing.B) {
 	}
 	b.ReportMetric(100*float64(used()-before)/float64(time.Since(start)), "%core")
 	d.end()
+}
+
+// What the lines of the instruments are like stands in the snapshot after a heartbeat.
+func TestHealthInTheSnapshot(t *testing.T) {
+	sim, err := devices.Simulate(devices.ExampleProfiles()[0])
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, sim.Close()) }()
+	folder := t.TempDir()
+	c := config.Default(func(string) string { return "" }, filepath.Join(folder, "control.sock"))
+	c.Data, c.Instruments, c.Bounce, c.MQTT.Heartbeat = folder, []session.Profile{sim.Profile()}, 0, 20*time.Millisecond
+	quiet(&c)
+	b := startConfigured(t, c, outfit{})
+	b.allLive(t)
+	box, giveUp := b.bench.Subscribe()
+	defer giveUp()
+	until := func(want func(session.HealthView) bool) {
+		for {
+			select {
+			case s := <-box:
+				if h := s.Instruments[0].Health; h != nil && want(*h) {
+					return
+				}
+			case <-time.After(10 * time.Second):
+				require.Fail(t, "no such health came", "%+v", b.instruments["caliper-1"].Health())
+			}
+		}
+	}
+	require.NoError(t, sim.Press(session.Num(decimal.New(1234, -2))))
+	until(func(h session.HealthView) bool { return h.Frames == 1 && h.LastSeen != nil && h.Bad == 0 })
+	require.NoError(t, sim.Send([]byte("garbage\r\n")))
+	until(func(h session.HealthView) bool { return h.Bad == 1 && h.Dropped == 9 })
+	require.NoError(t, sim.Unplug())
+	require.NoError(t, sim.Plug())
+	until(func(h session.HealthView) bool { return h.Reconnects == 1 })
 }

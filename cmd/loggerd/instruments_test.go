@@ -168,6 +168,12 @@ func startOn(t testing.TB, o outfit, profiles ...session.Profile) *ownBench {
 	c := config.Default(func(string) string { return "" }, filepath.Join(folder, "control.sock"))
 	c.Data, c.Instruments, c.Bounce = folder, profiles, 0
 	quiet(&c)
+	return startConfigured(t, c, o)
+}
+
+// startConfigured is startOn with a configuration.
+func startConfigured(t testing.TB, c config.Config, o outfit) *ownBench {
+	t.Helper()
 	d, err := openWith(c, slog.New(slog.NewTextHandler(t.Output(), nil)), o)
 	require.NoError(t, err)
 	ctx, stop := context.WithCancel(context.Background())

@@ -16,7 +16,7 @@ func (d *daemon) openPage() error {
 		return nil
 	}
 	c := display.Config{
-		Listen: d.cfg.Page, Mailbox: d.bench.Subscribe, Log: d.log, Software: version, Do: d.carryOut, Desk: d.bench.Desk,
+		Listen: d.cfg.Page, Mailbox: d.bench.Subscribe, Log: d.log, Software: version, Do: d.carryOut, Desk: d.bench.Desk, Metrics: portFace{d}.Metrics,
 		Plans: func() ([]display.Plan, error) { return plansToBegin(d.cfg.Plans) },
 	}
 	if d.wall != nil {

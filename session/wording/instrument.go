@@ -1,7 +1,9 @@
 package wording
 
 import (
+	"fmt"
 	"strings"
+	"time"
 
 	"shimwright/session"
 )
@@ -21,6 +23,29 @@ func Instrument(v session.InstrumentView) string {
 		line += ", " + count(v.Unreadable, "unreadable frame")
 	}
 	return line
+}
+
+// Health says how the line of an instrument has been: "312 frames, 2 bad, 18 bytes dropped,
+// 1 reconnect, the last frame at 10:32:01"; empty if nobody looked yet.
+func Health(v session.InstrumentView, zone *time.Location) string {
+	h := v.Health
+	if h == nil {
+		return ""
+	}
+	text := count(h.Frames, "frame")
+	if h.Bad > 0 {
+		text += fmt.Sprintf(", %d bad", h.Bad)
+	}
+	if h.Dropped > 0 {
+		text += fmt.Sprintf(", %s dropped", count(h.Dropped, "byte"))
+	}
+	if h.Reconnects > 0 {
+		text += ", " + count(h.Reconnects, "reconnect")
+	}
+	if h.LastSeen != nil {
+		text += ", the last frame at " + h.LastSeen.In(zone).Format(time.TimeOnly)
+	}
+	return text
 }
 
 // Port says whether an instrument is there and, if not, what to do.

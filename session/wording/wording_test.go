@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -327,4 +328,12 @@ func TestFitRows(t *testing.T) {
 	}, wording.FitRows(two))
 	two.Packs = two.Packs[:1]
 	require.Len(t, wording.FitRows(two), 2, "one side has no check gap")
+}
+
+func TestHealthOfALine(t *testing.T) {
+	seen := time.Date(2026, 3, 2, 10, 32, 1, 0, time.UTC)
+	assert.Empty(t, wording.Health(session.InstrumentView{}, time.UTC))
+	assert.Equal(t, "0 frames", wording.Health(session.InstrumentView{Health: &session.HealthView{}}, time.UTC))
+	h := &session.HealthView{Frames: 312, Bad: 2, Dropped: 18, Reconnects: 1, LastSeen: &seen}
+	assert.Equal(t, "312 frames, 2 bad, 18 bytes dropped, 1 reconnect, the last frame at 11:32:01", wording.Health(session.InstrumentView{Health: h}, time.FixedZone("", 3600)))
 }

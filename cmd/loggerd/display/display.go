@@ -8,6 +8,7 @@
 //	                  events at /story/events
 //	GET  /wall        many benches of one broker side by side, if the configuration
 //	                  names them; its events at /wall/events
+//	GET  /metrics     the health of the instruments' lines, as Prometheus text
 //	POST /pair        {"code", "operator"}: answers with a token
 //	GET  /choices     what can be chosen from: plans, parts, instruments; with a token
 //	POST /command     a session.Command; with a token
@@ -95,6 +96,8 @@ type Config struct {
 	// Wall gives a mailbox that holds the latest state of the benches of the wall, and
 	// a function that gives it up. Without it there is no wall.
 	Wall func() (<-chan []WallBench, func())
+	// Metrics writes the health of the bench as Prometheus text; nil for none.
+	Metrics func() []byte
 
 	Log *slog.Logger     // none if nil
 	Now func() time.Time // time.Now if nil

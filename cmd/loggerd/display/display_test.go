@@ -393,3 +393,21 @@ func work(t testing.TB, plan string, readings []string, steps int) session.Snaps
 	s.Bench, s.Software = "bench-1", "test"
 	return s
 }
+
+func TestMetricsBesideThePage(t *testing.T) {
+	s, err := New(Config{Listen: "127.0.0.1:0", Mailbox: newBench().subscribe, Metrics: func() []byte { return []byte("live 1\n") }})
+	require.NoError(t, err)
+	get := func(host string) *httptest.ResponseRecorder {
+		w, r := httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/metrics", nil)
+		r.Host = host
+		s.Handler().ServeHTTP(w, r)
+		return w
+	}
+	w := get("localhost")
+	require.Equal(t, http.StatusOK, w.Code)
+	require.Equal(t, "live 1\n", w.Body.String())
+	require.Equal(t, "text/plain; version=0.0.4; charset=utf-8", w.Header().Get("Content-Type"))
+	require.Equal(t, http.StatusMisdirectedRequest, get("elsewhere.example").Code)
+	s.cfg.Metrics = nil
+	require.Equal(t, http.StatusNotFound, get("localhost").Code)
+}

@@ -1,0 +1,35 @@
+package session
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestHealthIsShownWhenItWasLookedAt(t *testing.T) {
+	r := newRig(t)
+	box, giveUp := r.bench.Subscribe()
+	defer giveUp()
+	first := <-box
+	require.Nil(t, first.Instruments[0].Health)
+
+	seen := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	r.bench.Observe(map[string]HealthView{"caliper-1": {Frames: 7, Bad: 1, Dropped: 12, Reconnects: 2, LastSeen: &seen}})
+	s := <-box
+	require.Equal(t, &HealthView{Frames: 7, Bad: 1, Dropped: 12, Reconnects: 2, LastSeen: &seen}, s.Instruments[0].Health)
+	require.Nil(t, s.Instruments[1].Health)
+	require.Equal(t, first.Seq, s.Seq, "nothing went into the log")
+	require.Nil(t, first.Instruments[0].Health, "what was handed out stays as it was")
+
+	same := seen.In(time.FixedZone("", 3600))
+	r.bench.Observe(map[string]HealthView{"caliper-1": {Frames: 7, Bad: 1, Dropped: 12, Reconnects: 2, LastSeen: &same}})
+	require.Empty(t, box, "nothing changed")
+	r.bench.Observe(map[string]HealthView{"caliper-1": {Frames: 8, Bad: 1, Dropped: 12, Reconnects: 2, LastSeen: &same}})
+	require.EqualValues(t, 8, (<-box).Instruments[0].Health.Frames)
+
+	r.clock.move(time.Second)
+	_, err := r.bench.Submit(t.Context(), PortChanged{Instrument: "caliper-1", State: PortLive})
+	require.NoError(t, err)
+	require.EqualValues(t, 8, (<-box).Instruments[0].Health.Frames, "a snapshot of another occasion has it too")
+}
