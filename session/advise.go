@@ -69,7 +69,7 @@ func (j *job) advise(i int) (Advice, error) {
 	ch := &j.plan.Chains[i]
 	a := Advice{
 		Chain: ch.Name, Title: ch.Title, Method: calc.WithUncertainty, State: Final,
-		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Uncertainty: uncertaintyNotEvaluated,
+		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Uncertainty: uncertaintyNotEvaluated, NoShims: ch.plainSum(),
 	}
 	for _, t := range ch.Terms {
 		j.addTerm(&a, t)
@@ -89,7 +89,7 @@ func (j *job) advise(i int) (Advice, error) {
 func (j *job) cannotAdvise(i int, err error) Advice {
 	ch := &j.plan.Chains[i]
 	return Advice{
-		Chain: ch.Name, Title: ch.Title, Method: calc.WithUncertainty, State: Provisional, Uncertainty: uncertaintyNotEvaluated,
+		Chain: ch.Name, Title: ch.Title, Method: calc.WithUncertainty, State: Provisional, Uncertainty: uncertaintyNotEvaluated, NoShims: ch.plainSum(),
 		Least: ch.Least, Most: ch.Most, Aim: ch.aim(), Findings: []Reason{reason("cannot be worked out", "why", err.Error())},
 	}
 }

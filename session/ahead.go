@@ -84,6 +84,9 @@ func (a *account) acts(known knowledge, best *Fit) ([]act, error) {
 			}
 		}
 	}
+	if a.chain.plainSum() {
+		return acts, nil
+	}
 	acts = append(acts, a.checkGapAct(known, best)...)
 	return append(acts, a.trialAct(known)...), nil
 }

@@ -41,6 +41,12 @@ func (j *job) evaluate(i int, a *Advice) error {
 	if a.Budget, err = j.budgetView(known); err != nil {
 		return err
 	}
+	if acct.chain.plainSum() {
+		if err := acct.weighSum(known, a); err != nil {
+			return fmt.Errorf("cannot judge the sum of chain %q: %w", a.Chain, err)
+		}
+		return acct.lookAhead(known, a)
+	}
 	if err := j.fit(acct, known, a); err != nil {
 		return fmt.Errorf("cannot choose shims for chain %q: %w", a.Chain, err)
 	}

@@ -84,7 +84,8 @@ type stepBody struct {
 }
 
 type adviceBody struct {
-	Advice []Advice `json:"advice"`
+	Advice []Advice   `json:"advice"`
+	Fits   []SeatView `json:"fits,omitempty"`
 }
 
 type instrumentBody struct {
@@ -105,7 +106,7 @@ func (s Snapshot) Retained() ([]Message, error) {
 	if err != nil {
 		return nil, err
 	}
-	advice, err := joinMessage("advice", s.Run, h, adviceBody{append([]Advice{}, s.Advice...)})
+	advice, err := joinMessage("advice", s.Run, h, adviceBody{append([]Advice{}, s.Advice...), s.Fits})
 	if err != nil {
 		return nil, err
 	}

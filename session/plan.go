@@ -12,6 +12,7 @@ type Plan struct {
 	Chains      []Chain     `toml:"chain" json:"chains"`
 	Stock       []Shim      `toml:"stock" json:"stock,omitempty"`
 	Bearings    []Bearing   `toml:"bearing" json:"bearings,omitempty"`
+	Seats       []Seat      `toml:"fit" json:"fits,omitempty"`
 	Decision    Decision    `toml:"decision" json:"decision"`
 	Temperature Temperature `toml:"temperature" json:"temperature"`
 	Cautions    []string    `toml:"cautions" json:"cautions,omitempty"`
@@ -122,6 +123,7 @@ type Step struct {
 	Sets        string  `toml:"sets" json:"sets,omitempty"`
 	Celsius     *Number `toml:"celsius" example:"95" json:"celsius,omitempty"`
 	MostCelsius *Number `toml:"most_celsius" example:"120" json:"most_celsius,omitempty"`
+	Fit         string  `toml:"fit" json:"fit,omitempty"` // the [[fit]] that says how hot instead
 	// Reference makes the step a check of its instrument: 0 for closed jaws or a
 	// foot on a flat, else the length of a gauge block. What the instrument shows
 	// above it is its error, and is taken off its other readings of that use.

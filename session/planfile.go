@@ -43,6 +43,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 	}
 	c.stock()
 	c.bearings()
+	c.seats()
 	c.settings()
 	c.sizes()
 	if len(c.problems) > 0 {
@@ -149,6 +150,10 @@ func (p *Plan) eachLength(visit func(*Number)) {
 		optional(p.Bearings[i].Play)
 		optional(p.Bearings[i].PlayU)
 	}
+	for i := range p.Seats {
+		optional(p.Seats[i].Diameter)
+		optional(p.Seats[i].Clearance)
+	}
 	for i := range p.Chains {
 		ch := &p.Chains[i]
 		visit(&ch.Least)
@@ -221,6 +226,9 @@ func (c *planCheck) names() {
 	}
 	for i, ch := range p.Chains {
 		check(ch.Name, "chain", i, "name")
+	}
+	for i, s := range p.Seats {
+		check(s.Name, "fit", i, "name")
 	}
 	if len(p.Steps) == 0 {
 		c.wrong("the plan has no step", "add a [[step]] for each dimension to measure")
@@ -605,8 +613,11 @@ func (c *planCheck) termExtras(t Term, path []any) {
 
 func (c *planCheck) sides(i int) {
 	ch := c.plan.Chains[i]
-	if n := len(ch.Sides); n < 1 || n > 2 {
-		c.wrong(fmt.Sprintf("chain %q has %d sides for shims", ch.Name, n), "give one or two [[chain.side]], the one that is fitted first at the top", "chain", i)
+	if ch.plainSum() {
+		c.sumSides(i)
+	}
+	if n := len(ch.Sides); n > 2 {
+		c.wrong(fmt.Sprintf("chain %q has %d sides for shims", ch.Name, n), "give at most two [[chain.side]], the one that is fitted first at the top", "chain", i)
 	}
 	for j, s := range ch.Sides {
 		path := []any{"chain", i, "side", j}

@@ -153,6 +153,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(handOver))
 	f.Add([]byte(underHeat))
 	f.Add([]byte(sealsAndBend))
+	f.Add([]byte(ringInSeat))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

@@ -14,7 +14,7 @@ func measuringKeys() []string {
 func keysOf(k StepKind) []string {
 	switch k {
 	case WaitStep:
-		return []string{"minutes", "seconds", "sets", "celsius", "most_celsius"}
+		return []string{"minutes", "seconds", "sets", "celsius", "most_celsius", "fit"}
 	case ConfirmStep:
 		return nil
 	}

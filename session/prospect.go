@@ -16,6 +16,7 @@ import (
 // the middle of the window.
 type Prospect struct {
 	Chain    string    `json:"chain"`
+	NoShims  bool      `json:"no_shims,omitempty"` // a sum that takes none
 	Title    string    `json:"title"`
 	Least    Number    `json:"least_mm"`
 	Most     Number    `json:"most_mm"`
@@ -98,7 +99,7 @@ func (j *job) foresee(i int) (Prospect, error) {
 		return Prospect{}, err
 	}
 	p := Prospect{
-		Chain: ch.Name, Title: ch.Title, Least: ch.Least, Most: ch.Most, Expanded: Num(expanded),
+		Chain: ch.Name, NoShims: ch.plainSum(), Title: ch.Title, Least: ch.Least, Most: ch.Most, Expanded: Num(expanded),
 		Guard: Num(decimal.NewFromFloat(best.Guard).RoundCeil(3)), Outcome: best.Outcome.String(), Inside: rounded(best.Inside, 4), Barred: acct.barred,
 	}
 	if best.Outcome == calc.ShownInside {

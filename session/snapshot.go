@@ -26,6 +26,7 @@ type Snapshot struct {
 	Waiting     []WaitingView    `json:"waiting,omitempty"`  // jobs put aside, the longest waiting first
 	Step        *StepView        `json:"step,omitempty"`     // the active step
 	Advice      []Advice         `json:"advice,omitempty"`   // one per chain of the plan, in its order
+	Fits        []SeatView       `json:"fits,omitempty"`     // of the plan, in its order
 	Readings    []ReadingView    `json:"readings,omitempty"` // of the job, in order; then those without a job since the run began
 }
 
@@ -230,6 +231,7 @@ type Advice struct {
 	Most        Number      `json:"most_mm"`
 	Aim         Number      `json:"aim_mm"`
 	Wanted      *Number     `json:"wanted_mm,omitempty"` // total of shim that would hit the aim
+	NoShims     bool        `json:"no_shims,omitempty"`  // a sum that takes none: Best has no packs and is the sum itself
 	Best        *Fit        `json:"best,omitempty"`      // absent without a gap, or if the stock allows nothing
 	Others      []Fit       `json:"others,omitempty"`    // the next best, best first
 	Possible    int64       `json:"possible,omitempty"`  // combinations that the stock allows

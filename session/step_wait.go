@@ -12,8 +12,9 @@ import (
 // WaitStarted says that the time of a step runs. Its due time is in the entry, so that
 // nothing that folds it needs a clock.
 type WaitStarted struct {
-	Step string    `json:"step"`
-	Due  time.Time `json:"due"`
+	Step    string    `json:"step"`
+	Due     time.Time `json:"due"`
+	Celsius *Number   `json:"celsius,omitempty"` // how hot to make something meanwhile, as it was shown
 }
 
 // Waited says that the time of a step has passed, or was cut short and why.
@@ -41,8 +42,11 @@ type WaitView struct {
 
 // A HeatView is how hot to make something, in °C, and what must not be exceeded.
 type HeatView struct {
-	Celsius *Number `json:"celsius,omitempty"`
+	Fit     string  `json:"fit,omitempty"`     // what says so
+	Part    string  `json:"part,omitempty"`    // what to heat
+	Celsius *Number `json:"celsius,omitempty"` // absent while it is not known, or not advised
 	Most    *Number `json:"most_celsius,omitempty"`
+	MostOf  string  `json:"most_of,omitempty"` // what that protects
 }
 
 // waiting is how far the time of a step has come.
@@ -71,7 +75,11 @@ func (t *turn) waitOn(j *job, note string) *Refusal {
 	step := &j.plan.Steps[j.step]
 	w := j.steps[j.step].wait
 	if w == nil {
-		t.add(WaitStarted{step.Name, t.at.UTC().Add(step.span())})
+		started := WaitStarted{Step: step.Name, Due: t.at.UTC().Add(step.span())}
+		if h := j.heatView(j.step); h != nil {
+			started.Celsius = h.Celsius
+		}
+		t.add(started)
 		return nil
 	}
 	left := t.left(w)
@@ -168,10 +176,13 @@ func (j *job) waitView(i int) *WaitView {
 // heatView shows how hot to make something; nil if the step heats nothing.
 func (j *job) heatView(i int) *HeatView {
 	step := &j.plan.Steps[i]
+	if step.Fit != "" {
+		return j.heatFor(step.Fit)
+	}
 	if step.Celsius == nil && step.MostCelsius == nil {
 		return nil
 	}
-	return &HeatView{step.Celsius, step.MostCelsius}
+	return &HeatView{Celsius: step.Celsius, Most: step.MostCelsius}
 }
 
 // waitKeys checks what a step of the kind wait has of its own.

@@ -16,7 +16,7 @@ func (s *State) Snapshot() Snapshot {
 			step := v.Job.Steps[j.step]
 			v.Step = &step
 		}
-		v.Advice = j.adviceNow()
+		v.Advice, v.Fits = j.adviceNow(), j.seatViews()
 		v.Readings = make([]ReadingView, 0, len(j.readings)+len(s.loose))
 		for i := range j.readings {
 			v.Readings = append(v.Readings, j.readingView(&j.readings[i]))

@@ -64,6 +64,10 @@ func (p *page) status(s session.Snapshot) {
 		p.gap()
 		p.shims(s, adv)
 	}
+	for _, fit := range s.Fits {
+		p.gap()
+		p.para("HEAT  ", "      ", wording.Seat(fit))
+	}
 	p.gap()
 	p.steps(*s.Job)
 	p.gap()
@@ -121,7 +125,11 @@ func (p *page) now(s session.Snapshot) {
 // shims shows the advice for one chain in short: the fit, and what a person must
 // know before using it.
 func (p *page) shims(s session.Snapshot, a session.Advice) {
-	const label, indent = "SHIMS ", "      "
+	const indent = "      "
+	label := "SHIMS "
+	if a.NoShims {
+		label = "SUM   "
+	}
 	if a.Best == nil || !a.Best.Inside {
 		p.strong(label, indent, headline(s, a))
 		if a.Gap != nil {

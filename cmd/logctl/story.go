@@ -140,7 +140,7 @@ func (t *teller) entry(e session.Entry) {
 	case session.Confirmed:
 		t.say(kind, t.confirmed(b))
 	case session.WaitStarted:
-		t.say(kind, fmt.Sprintf("%s started the time of %s; it is due at %s UTC.", t.who(), b.Step, b.Due.UTC().Format("15:04:05")))
+		t.say(kind, t.waitStarted(b))
 	case session.Waited:
 		t.say(kind, t.waited(b))
 	case session.Opened:
@@ -448,6 +448,9 @@ func (t *teller) findingsNow() {
 		for _, s := range t.now.Job.Steps {
 			add("", s.Findings)
 		}
+	}
+	for _, f := range t.now.Fits {
+		add(f.Name, f.Findings)
 	}
 	for _, a := range t.now.Advice {
 		add("", a.Findings)

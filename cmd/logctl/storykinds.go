@@ -33,3 +33,12 @@ func (t *teller) waited(b session.Waited) string {
 	}
 	return fmt.Sprintf("The time of %s has passed.", b.Step)
 }
+
+// waitStarted tells that a time runs, and how hot something is made meanwhile.
+func (t *teller) waitStarted(b session.WaitStarted) string {
+	text := fmt.Sprintf("%s started the time of %s; it is due at %s UTC", t.who(), b.Step, b.Due.UTC().Format("15:04:05"))
+	if v := t.stepNow(b.Step); b.Celsius != nil && v != nil && v.Heat != nil {
+		text += "; " + wording.Heat(v.Heat)
+	}
+	return text + "."
+}

@@ -45,7 +45,7 @@ func compose(j Job) (document, error) {
 		d.Sections = append(d.Sections, s)
 	}
 	d.Sections = append(d.Sections, c.measured())
-	for _, s := range []section{c.limits(), c.done()} {
+	for _, s := range []section{c.limits(), c.seats(), c.done()} {
 		if len(s.Blocks) > 0 {
 			d.Sections = append(d.Sections, s)
 		}
@@ -142,7 +142,7 @@ func (c *composer) advice(i int) (section, error) {
 		s.Blocks = append(s.Blocks, block{Rows: rows, Share: []float64{0.14, 0.86}})
 	}
 	s.Blocks = append(s.Blocks, para(plusMinus(wording.Why(a))))
-	if a.Best != nil {
+	if a.Best != nil && !a.NoShims {
 		s.Blocks = append(s.Blocks, para("Fitted as advised: [__] yes [__] no, but: ______________________________ date, name: ______________________"))
 	}
 	return s, nil
@@ -168,7 +168,7 @@ func (b block) some() []block {
 // fitted lists what to fit and what to expect.
 func fitted(a session.Advice) [][]string {
 	rows := [][]string{{"window", wording.Window(a) + ", aim " + a.Aim.String()}}
-	if a.Gap != nil {
+	if a.Gap != nil && !a.NoShims {
 		rows = append(rows, []string{"gap", plusMinus(wording.Gap(a))})
 	}
 	if a.Best != nil {
@@ -196,7 +196,8 @@ func decided(a session.Advice) [][]string {
 	var rows [][]string
 	if a.Best != nil && a.Best.Chance != nil {
 		p := a.Best.Chance
-		rows = append(rows, []string{"outcome", fmt.Sprintf("%s; probability inside %s, too tight %s, too loose %s", a.Best.Outcome, percent(p.Inside), percent(p.TooTight), percent(p.TooLoose))})
+		tight, loose := wording.Sides(a)
+		rows = append(rows, []string{"outcome", fmt.Sprintf("%s; probability inside %s, %s %s, %s %s", a.Best.Outcome, percent(p.Inside), tight, percent(p.TooTight), loose, percent(p.TooLoose))})
 	}
 	if b := a.Budget; b != nil {
 		rows = append(rows, []string{"decision rule", rule(a)},
@@ -338,6 +339,9 @@ func (c *composer) findings() section {
 	}
 	for _, a := range c.Snapshot.Advice {
 		add(a.Title, a.Findings)
+	}
+	for _, f := range c.Snapshot.Fits {
+		add(f.Title, f.Findings)
 	}
 	return section{Title: "Findings", Blocks: []block{listing(said, "None.")}}
 }

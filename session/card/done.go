@@ -43,3 +43,15 @@ func (c *composer) limits() section {
 	}
 	return section{Title: "Held against limits", Blocks: []block{t, small("By the decision rule of the plan, with the uncertainty of each value after known errors were taken off: shown inside, not shown, or shown outside.")}}
 }
+
+// seats lists the fits of rings in heated seats.
+func (c *composer) seats() section {
+	var said []string
+	for _, f := range c.Snapshot.Fits {
+		said = append(said, plusMinus(wording.Seat(f)))
+	}
+	if len(said) == 0 {
+		return section{}
+	}
+	return section{Title: "Rings and their seats", Blocks: []block{listing(said, "")}}
+}

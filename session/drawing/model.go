@@ -63,7 +63,7 @@ func Chain(s session.Snapshot) int {
 		return 0
 	}
 	uses := func(a session.Advice) bool {
-		return slices.ContainsFunc(a.Terms, func(t session.TermView) bool { return t.Name == s.Step.Name })
+		return !a.NoShims && slices.ContainsFunc(a.Terms, func(t session.TermView) bool { return t.Name == s.Step.Name })
 	}
 	if i := slices.IndexFunc(s.Advice, uses); i >= 0 {
 		return i
@@ -71,7 +71,7 @@ func Chain(s session.Snapshot) int {
 	if checks(*s.Step) {
 		return 0
 	}
-	return max(0, slices.IndexFunc(s.Advice, func(a session.Advice) bool { return a.State != session.Final }))
+	return max(0, slices.IndexFunc(s.Advice, func(a session.Advice) bool { return a.State != session.Final && !a.NoShims }))
 }
 
 // checks tells whether a step measures the gap itself.

@@ -38,8 +38,9 @@ func Scale(a session.Advice) string {
 		text := wording.Decimals(end.n)
 		v.centred("bold", end.x, y+66, 30, textWidth(text, 30, true), text)
 	}
-	v.text("soft", "end", x0-70, y+66, 26, "too tight")
-	v.text("soft", "start", x1+70, y+66, 26, "too loose")
+	tight, loose := wording.Sides(a)
+	v.text("soft", "end", x0-70, y+66, 26, tight)
+	v.text("soft", "start", x1+70, y+66, 26, loose)
 	aim := max(x0, min(at(a.Aim), x1))
 	v.path("thin", false, aim, y-26, aim, y+36)
 	text := "aim " + wording.Decimals(a.Aim)
@@ -53,7 +54,7 @@ func Scale(a session.Advice) string {
 	}
 	drawFloat(v, at(a.Best.EndFloat), y, wording.Decimals(a.Best.EndFloat)+" mm")
 	return v.svg("Window " + wording.Decimals(a.Least) + " to " + wording.Decimals(a.Most) + " mm, aim " + wording.Decimals(a.Aim) +
-		" mm, end float " + wording.Decimals(a.Best.EndFloat) + " mm.")
+		" mm, " + wording.Sum(a) + " " + wording.Decimals(a.Best.EndFloat) + " mm.")
 }
 
 // drawFloat marks the end float on the scale.

@@ -29,9 +29,10 @@ const (
 	subSize   = 24.0
 )
 
-// Section draws chain i of s as SVG; empty if there is no such chain.
+// Section draws chain i of s as SVG; empty if there is no such chain, or if it takes no
+// shims.
 func Section(s session.Snapshot, i int) string {
-	if i < 0 || i >= len(s.Advice) {
+	if i < 0 || i >= len(s.Advice) || s.Advice[i].NoShims {
 		return ""
 	}
 	sec := newSection(s, i)

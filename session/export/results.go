@@ -39,7 +39,7 @@ type results struct {
 
 // result is one measured or expected length.
 type result struct {
-	Kind        string           `json:"kind"` // "dimension", "gap" or "expected end float"
+	Kind        string           `json:"kind"` // "dimension", "gap", "sum" or "expected end float"
 	Name        string           `json:"name"` // of the step, or of the chain
 	Title       string           `json:"title"`
 	State       string           `json:"state"` // "closed", "open" or "unsettled"; of a chain "final" or "provisional"
@@ -166,12 +166,19 @@ func ofChain(s session.Snapshot, a session.Advice) []result {
 		Counted: append([]int64{}, a.Counted...), LeftOut: append([]int64{}, a.LeftOut...), Findings: a.Findings,
 		Uncertainty: notEvaluated,
 	}
+	if a.NoShims {
+		gap.Kind, gap.Real.Label = "sum", a.Title
+	}
 	float := gap // shares nothing that is changed below
 	if b := a.Budget; b != nil {
 		gap.Uncertainty = evaluated
 		gap.Real.Unc = &expandedUnc{b.Expanded.String(), b.K, b.Coverage.String()}
 	}
-	if a.Best == nil {
+	switch {
+	case a.Best == nil:
+		return []result{gap}
+	case a.NoShims:
+		gap.Decision = decide(a)
 		return []result{gap}
 	}
 	float.Kind, float.Findings = "expected end float", nil

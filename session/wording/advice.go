@@ -22,8 +22,12 @@ func Headline(a session.Advice) string {
 	switch {
 	case a.Gap == nil:
 		return title(a) + ": no advice yet; " + waitingFor(a) + "."
+	case a.Best == nil && a.NoShims:
+		return title(a) + ": " + Gap(a) + "."
 	case a.Best == nil:
 		return title(a) + ": no combination in the stock fits."
+	case a.NoShims:
+		return sumHeadline(a)
 	case a.Built != nil:
 		return builtEngine(a)
 	}
@@ -74,6 +78,9 @@ func Outcome(a session.Advice) string {
 	f := a.Best
 	if f == nil || f.Chance == nil {
 		return ""
+	}
+	if a.NoShims {
+		return sumOutcome(a)
 	}
 	switch risk := Odds(1 - f.Chance.Inside); f.Outcome {
 	case "shown inside":
@@ -136,7 +143,11 @@ func Why(a session.Advice) string {
 	for _, f := range a.Findings {
 		say(sentence(Finding(f)))
 	}
-	if a.Gap != nil {
+	if a.NoShims {
+		for _, text := range sumWhy(a) {
+			say(text)
+		}
+	} else if a.Gap != nil {
 		say("The gap is " + Gap(a) + ".")
 		say(barred(a))
 		say(limits(a))
@@ -178,6 +189,9 @@ func FitRows(f session.Fit) [][]string {
 	rows := make([][]string, 0, len(f.Packs)+2)
 	for _, pack := range f.Packs {
 		rows = append(rows, []string{pack.Side, Pieces(pack)})
+	}
+	if len(f.Packs) == 0 {
+		return append(rows, []string{"sum, cold", Float(f)})
 	}
 	rows = append(rows, []string{"end float, cold", Float(f)})
 	if len(f.Packs) > 1 {

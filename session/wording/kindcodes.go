@@ -5,6 +5,8 @@ func kindReason(code string) string {
 	switch code {
 	case "cannot be judged":
 		return "{step} cannot be held against its limits ({why})"
+	case "ring assumed cold":
+		return "the ring is at {celsius} degrees, since neither its temperature nor the shop's was noted"
 	case "noted meanwhile":
 		return "noted: {part} is at {celsius} degrees"
 	case "to confirm":
@@ -18,6 +20,10 @@ func kindReason(code string) string {
 // kindFinding is the pattern of a finding of such a step, as findingText.
 func kindFinding(code string) string {
 	switch code {
+	case "too hot for":
+		return "{fit} would need {needed} degrees, above the {limit} that {name} stands; cool the ring, or look at the parts"
+	case "cannot be heated":
+		return "no temperature can be worked out for {fit} ({why}); look at the plan"
 	case "limits not kept":
 		return "{step} is {value:mm} +/- {expanded}, which is shown outside the limits {bounds}; it does not keep its limits"
 	case "limits not shown":

@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"strings"
 
 	"shimwright/session"
 )
@@ -72,19 +73,32 @@ func Span(seconds int64) string {
 	}
 }
 
-// Heat says how hot to make something and what must not be exceeded; empty for nil.
+// Heat says how hot to make something and what must not be exceeded: "heat the pump
+// half to 96 degrees; not above 120 (seal)". It is empty for nil.
 func Heat(h *session.HeatView) string {
-	switch {
-	case h == nil:
+	if h == nil || h.Celsius == nil && h.Most == nil {
 		return ""
-	case h.Most == nil && h.Celsius == nil:
-		return ""
-	case h.Celsius == nil:
-		return "not above " + h.Most.String() + " degrees"
-	case h.Most == nil:
-		return "to " + h.Celsius.String() + " degrees"
 	}
-	return "to " + h.Celsius.String() + " degrees, not above " + h.Most.String()
+	text := "to "
+	if h.Part != "" {
+		text = "heat the " + strings.ToLower(h.Part[:1]) + h.Part[1:] + " to "
+	}
+	if h.Celsius != nil {
+		text += h.Celsius.String() + " degrees; "
+	} else {
+		text = ""
+		if h.Fit != "" {
+			text = "how hot is not known, or not advised; see the fit; "
+		}
+	}
+	if h.Most == nil {
+		return strings.TrimSuffix(text, "; ")
+	}
+	text += "not above " + h.Most.String() + " degrees"
+	if h.MostOf != "" {
+		text += " (" + h.MostOf + ")"
+	}
+	return text
 }
 
 // confirmation says what was said of a step, or asks for it.

@@ -52,7 +52,7 @@ func TestAWait(t *testing.T) {
 		Title: "Heat the pump half", Kind: session.WaitStep, Number: 1, Of: 3, Active: true, Wait: &session.WaitView{Seconds: 90},
 		Heat: &session.HeatView{Celsius: &hot, Most: &most}, Cautions: []string{"hot metal"}, Places: []session.PlaceView{{Active: true}},
 	}
-	assert.Equal(t, "Step 1 of 3: Heat the pump half. Wait 1 min 30 s; start the time with next. To 95 degrees, not above 120. Caution: Hot metal.", wording.Step(s))
+	assert.Equal(t, "Step 1 of 3: Heat the pump half. Wait 1 min 30 s; start the time with next. To 95 degrees; not above 120 degrees. Caution: Hot metal.", wording.Step(s))
 	s.Wait.Started, s.Wait.Due = &at, &due
 	assert.Equal(t, "waits 1 min 30 s, until 08:02:00 UTC; then go on with next", wording.State(s))
 	s.Closed = true

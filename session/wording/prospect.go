@@ -9,7 +9,11 @@ import (
 // Prospect says before the first press what the instruments can show of a chain.
 func Prospect(p session.Prospect) string {
 	window := p.Least.String() + " to " + mm(p.Most)
-	text := fmt.Sprintf("%s: these instruments will know the float to about +/- %s. ", p.Title, mm(p.Expanded))
+	what := "float"
+	if p.NoShims {
+		what = "sum"
+	}
+	text := fmt.Sprintf("%s: these instruments will know the %s to about +/- %s. ", p.Title, what, mm(p.Expanded))
 	switch {
 	case len(p.Barred) > 0:
 		reasons := make([]string, len(p.Barred))
@@ -18,9 +22,9 @@ func Prospect(p session.Prospect) string {
 		}
 		return text + "It can never be shown inside the window " + window + ", because " + list(reasons) + "."
 	case p.Outcome == "shown inside":
-		return text + "A float in the middle of the window " + window + " can be shown inside."
+		return text + "A " + what + " in the middle of the window " + window + " can be shown inside."
 	}
-	text += "Even a float in the middle of the window " + window + " could not be shown inside; the risk that it is outside would be " + Odds(1-p.Inside) + "."
+	text += "Even a " + what + " in the middle of the window " + window + " could not be shown inside; the risk that it is outside would be " + Odds(1-p.Inside) + "."
 	for _, n := range p.Next {
 		if n.AtBest == "shown inside" {
 			return text + " What would help: " + Act(n) + ", for +/- " + mm(n.Expanded) + "."

@@ -116,7 +116,7 @@ func (s *Server) event(v session.Snapshot) event {
 func pictures(v session.Snapshot) []picture {
 	all := []picture{}
 	for i := range v.Advice {
-		if v.Step == nil || i == drawing.Chain(v) {
+		if !v.Advice[i].NoShims && (v.Step == nil || i == drawing.Chain(v)) {
 			all = append(all, picture{drawing.Section(v, i), drawing.Title(v, i), drawing.Section(bare(v, i), 0)})
 		}
 	}
@@ -225,8 +225,9 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 	if plusMinus != "" {
 		w.Uncertainty = plusMinus + " mm. " + wording.Outcome(a)
 	}
-	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, end float %s mm.",
-		wording.Decimals(a.Least), wording.Decimals(a.Most), wording.Decimals(a.Aim), w.Float)
+	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, %s %s mm.",
+		wording.Decimals(a.Least), wording.Decimals(a.Most), wording.Decimals(a.Aim), wording.Sum(a), w.Float)
+	tight, loose := wording.Sides(a)
 	switch {
 	case fit.Outcome == "shown inside":
 		w.Outcome, w.Mark = fit.Outcome, "good"
@@ -235,9 +236,9 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 	case fit.Inside:
 		w.Outcome, w.Mark = "in the window", "wait"
 	case fit.EndFloat.LessThan(a.Least.Decimal):
-		w.Outcome, w.Mark = "too tight", "no"
+		w.Outcome, w.Mark = tight, "no"
 	default:
-		w.Outcome, w.Mark = "too loose", "no"
+		w.Outcome, w.Mark = loose, "no"
 	}
 	if len(fit.Packs) > 1 {
 		w.Check, w.CheckFit = wording.Decimals(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"

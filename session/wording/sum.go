@@ -1,0 +1,61 @@
+package wording
+
+import (
+	"strings"
+
+	"shimwright/session"
+)
+
+// sumHeadline says what a sum that takes no shims comes to, and how that stands to its
+// window.
+func sumHeadline(a session.Advice) string {
+	begin := title(a)
+	if a.State != session.Final {
+		begin += ", so far"
+	}
+	return strings.TrimSpace(begin + ": " + Float(*a.Best) + ". " + Outcome(a))
+}
+
+// sumOutcome is Outcome of a sum that takes no shims.
+func sumOutcome(a session.Advice) string {
+	f := a.Best
+	switch f.Outcome {
+	case "shown inside":
+		return "It is shown inside " + Window(a) + ": the risk that it is outside is " + Odds(1-f.Chance.Inside) + "."
+	case "shown outside":
+		return "It is shown outside " + Window(a) + ": the chance that it is inside all the same is " + Odds(f.Chance.Inside) + "."
+	}
+	way := "too small or too large alike"
+	switch {
+	case f.Chance.TooTight > 2*f.Chance.TooLoose:
+		way = "most likely too small"
+	case f.Chance.TooLoose > 2*f.Chance.TooTight:
+		way = "most likely too large"
+	}
+	return "It is not shown inside " + Window(a) + ": the risk that it is outside is " + Odds(1-f.Chance.Inside) + ", " + way + "."
+}
+
+// sumWhy is the middle of Why of a sum that takes no shims.
+func sumWhy(a session.Advice) []string {
+	text := warm(a)
+	if a.WarmFloat != nil {
+		text = "At running temperature it is about " + Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded}) + "."
+	}
+	return []string{barred(a), next(a), text}
+}
+
+// Sum names what the end float of a fit is: the sum itself where there are no shims.
+func Sum(a session.Advice) string {
+	if a.NoShims {
+		return "sum"
+	}
+	return "end float"
+}
+
+// Sides names the two sides of the window that a value can miss it on.
+func Sides(a session.Advice) (below, above string) {
+	if a.NoShims {
+		return "too small", "too large"
+	}
+	return "too tight", "too loose"
+}
