@@ -193,7 +193,8 @@ func (p *page) enter(value, instrument string) {
 	p.tap("#acts button", "Type a value")
 	p.wait(`document.querySelector("#d-value[open] [name=instrument]")`)
 	if instrument != "" {
-		p.tap("#d-value .tools label", instrument)
+		p.tap("#d-value summary", "")
+		p.tap("#d-value .others label", instrument)
 	}
 	if passes, stops, pair := strings.Cut(value, "/"); pair {
 		p.tap("#d-value [name=passes]", "")

@@ -99,13 +99,12 @@ function acts() {
   for (const b of document.querySelectorAll("[data-when]")) {
     b.hidden = !may || !b.dataset.when.split(" ").includes(state) || (b.dataset.do === "ask" && !asks) ||
       (b.dataset.do === "fitted" && !fits) || (b.dataset.do === "last" && !last);
-    b.disabled = busy || stale();
+    b.disabled = stale();
   }
   byId("acts").hidden = ![...byId("acts").children].some((b) => !b.hidden);
   document.body.classList.toggle("may", !byId("acts").hidden);
   for (const b of document.querySelectorAll(".paired")) b.hidden = !may;
   for (const b of document.querySelectorAll(".unpaired")) b.hidden = may || !event?.touch;
-  for (const b of document.querySelectorAll(".go")) b.disabled = busy;
   document.body.classList.toggle("busy", busy);
   document.querySelector(".looking").hidden = may;
   byId("to-wall").hidden = !event?.wall;
@@ -190,8 +189,12 @@ const doing = {
     if (!choices || !step) return;
     open("value");
     put(dialog("value").querySelector(".about"), [step.title || step.step, step.places.find((p) => p.active)?.place].filter(Boolean).join(", "));
-    const tools = choices.instruments.filter((t) => t.uses.length).sort((a, b) => (b.kind === step.instrument) - (a.kind === step.instrument));
-    radios(dialog("value").querySelector(".tools"), "instrument", tools.map((t) => [t.name, t.name + (t.name.replace(/-/g, " ").startsWith(t.kind) ? "" : " (" + t.kind + ")")]));
+    const tools = choices.instruments.filter((t) => t.uses.length), wanted = tools.filter((t) => t.kind === step.instrument), others = tools.filter((t) => t.kind !== step.instrument);
+    const named = (t) => [t.name, t.name + (t.name.replace(/-/g, " ").startsWith(t.kind) ? "" : " (" + t.kind + ")")];
+    radios(dialog("value").querySelector(".tools"), "instrument", wanted.map(named));
+    radios(dialog("value").querySelector(".others"), "instrument", others.map(named), wanted.length ? "" : others[0]?.name);
+    dialog("value").querySelector("details").open = !wanted.length;
+    dialog("value").querySelector("details").hidden = !others.length;
     kinds = new Map(tools.map((t) => [t.name, t.kind]));
     pairOrOne();
   },
@@ -370,12 +373,13 @@ addEventListener("DOMContentLoaded", () => {
     });
     for (const b of d.querySelectorAll(".cancel")) b.addEventListener("click", () => d.close());
     d.addEventListener("cancel", (e) => { if (busy) e.preventDefault(); });
+    d.addEventListener("close", () => { if (document.activeElement === document.body) byId("menu").focus(); });
   }
   for (const b of document.querySelectorAll("[data-do]")) {
     b.addEventListener("click", () => { if (doing[b.dataset.do]() !== false && dialog("menu").open) dialog("menu").close(); });
   }
   byId("menu").addEventListener("click", () => open("menu"));
-  dialog("value").querySelector(".tools").addEventListener("change", pairOrOne);
+  for (const tools of dialog("value").querySelectorAll(".tools, .others")) tools.addEventListener("change", pairOrOne);
   dialog("check").querySelector(".tools").addEventListener("change", uses);
   dialog("fitted").querySelector(".chains").addEventListener("change", sides);
   setInterval(acts, 1000);
