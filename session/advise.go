@@ -195,7 +195,9 @@ func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
 		Grain:  j.grain(ch),
 		Even:   ch.Split == "even",
 	}
-	for _, s := range j.plan.Stock {
+	stock := slices.Clone(j.plan.Stock)
+	count(stock, j.elsewhere(j.plan.chain(ch.Name)), -1)
+	for _, s := range stock {
 		p.Stock = append(p.Stock, calc.Shim{Thickness: s.Thickness.Decimal, Count: s.Count})
 	}
 	for _, s := range ch.Sides {

@@ -113,5 +113,8 @@ func (t *turn) resume(c Command) (Receipt, *Refusal) {
 		return Receipt{}, refuse("no such job", fmt.Sprintf("job %q does not wait", c.Job), "name one of "+strings.Join(numbers, ", "), "job", c.Job)
 	}
 	t.add(Resumed{c.Job})
-	return Receipt{Seq: t.state.seq, Job: c.Job}, nil
+	receipt := Receipt{Seq: t.state.seq, Job: c.Job}
+	t.by(c.Operator, FromBench)
+	t.tellJob(t.state.job.plan.Shims) // others may have taken from it
+	return receipt, nil
 }

@@ -95,7 +95,7 @@ type offer struct {
 }
 
 // NewBench opens a run: it replays the log into State and appends that the run
-// started, with every profile and every paired page in force. replay calls its argument with the
+// started, with every profile, paired page and stock in force. replay calls its argument with the
 // entries in order of sequence.
 func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
 	b := &Bench{
@@ -117,7 +117,7 @@ func (b *Bench) start(c Config) error {
 	t := b.turn()
 	t.door = FromBench
 	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings, Configuration: c.Configuration}
-	before, pages := b.state.started.PublicKey, b.state.pages
+	before, pages, stocks := b.state.started.PublicKey, b.state.pages, b.state.stocks
 	if c.LogView != nil {
 		started.PublicKey = c.LogView().PublicKey
 	}
@@ -134,6 +134,9 @@ func (b *Bench) start(c Config) error {
 	}
 	for _, p := range pages {
 		t.add(p)
+	}
+	for _, s := range stocks {
+		t.add(s)
 	}
 	err := b.commit(t)
 	if err != nil && t.err == nil {

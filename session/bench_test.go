@@ -66,6 +66,8 @@ func TestAWholeJob(t *testing.T) {
 	require.Nil(t, r.bench.Snapshot().Step)
 	require.Equal(t, "0.35", r.bench.Snapshot().Advice[0].CheckFound.String())
 	require.Empty(t, r.bench.Snapshot().Advice[0].Findings)
+	require.Equal(t, "not said", r.refused(Command{Do: End}), "which shims are in, nobody has said")
+	r.do(Command{Do: Fitting})
 	r.do(Command{Do: End})
 	require.True(t, r.bench.Snapshot().Job.Ended)
 	require.Equal(t, NoStep, r.press("caliper-1", "52.54").Ruling)

@@ -27,6 +27,11 @@ type Command struct {
 	U          string       `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
 	Use        Use          `json:"use,omitempty"`        // check: in which use
 	Block      string       `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
+	Stock      string       `json:"stock,omitempty"`      // stock: its name
+	Size       string       `json:"size,omitempty"`       // stock: the size in mm that a shim goes by
+	Count      string       `json:"count,omitempty"`      // stock: how many there are, or + or - how many
+	Least      string       `json:"least,omitempty"`      // stock: how many should be on hand
+	Tolerance  string       `json:"tolerance,omitempty"`  // stock: ± mm about the thickness
 	Job        string       `json:"job,omitempty"`        // resume: which; the only one that waits if not given
 	Chain      string       `json:"chain,omitempty"`      // fitted: which; the only one if not given
 	Packs      []SaidPack   `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
@@ -61,6 +66,7 @@ const (
 	Fitting         Verb = "fitted"
 	Aside           Verb = "aside"
 	Resume          Verb = "resume"
+	CountStock      Verb = "stock"
 	Pair            Verb = "pair"   // a page, so that it can give commands
 	Unpair          Verb = "revoke" // a page's pairing
 )
@@ -68,7 +74,7 @@ const (
 // Verbs lists every verb that a person can give. Pair is not among them: it follows
 // from a one-time code, and only the daemon that checked the code gives it.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, Confirm, End, Unpair}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, CountStock, Confirm, End, Unpair}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

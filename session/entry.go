@@ -375,6 +375,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[PutAside](text)
 	case "resume":
 		return bodyOf[Resumed](text)
+	case "stock":
+		return bodyOf[Stocked](text)
+	case "on hand":
+		return bodyOf[OnHand](text)
 	case "fitted":
 		return bodyOf[Fitted](text)
 	case "skipped":

@@ -71,10 +71,8 @@ func flatCause(name string, half float64, effects []calc.Effect) calc.Cause {
 
 // toleranceOf is ± about the thickness of a shim in stock.
 func (p *Plan) toleranceOf(thickness Number) float64 {
-	for _, s := range p.Stock {
-		if s.Thickness.Equal(thickness.Decimal) {
-			return s.Tolerance.InexactFloat64()
-		}
+	if i := shimOf(p.Stock, thickness); i >= 0 {
+		return p.Stock[i].halfWidth().InexactFloat64()
 	}
 	return 0
 }
@@ -93,7 +91,7 @@ func (j *job) likelyProblem(ch *Chain, estimate calc.Estimate) calc.LikelyProble
 	p := calc.LikelyProblem{ShimProblem: j.shimProblem(ch, estimate.Value), Estimate: estimate, Rule: j.plan.rule()}
 	p.Even, p.Apart = j.apart(ch, p.Even)
 	for _, s := range j.plan.Stock {
-		p.ShimU = append(p.ShimU, s.Tolerance.InexactFloat64()/math.Sqrt(3))
+		p.ShimU = append(p.ShimU, s.halfWidth().InexactFloat64()/math.Sqrt(3))
 	}
 	return p
 }
@@ -253,6 +251,9 @@ func bladesFor(f *Fit) error {
 // likelyFit shows a fit with its uncertainty.
 func (j *job) likelyFit(f calc.LikelyFit, known knowledge) (Fit, error) {
 	fit := fitOf(f.Fit)
+	for i := range fit.Packs {
+		fit.Packs[i].Sizes = sizesOf(j.plan.Stock, fit.Packs[i].Pieces)
+	}
 	factor := known.uncertainty.K
 	_, expanded, err := calc.Rounded(f.EndFloat, factor*f.U)
 	if err != nil {

@@ -29,8 +29,10 @@ func (t *turn) fitted(j *job, c Command) *Refusal {
 		}
 		b.Packs = append(b.Packs, pack)
 	}
+	before := j.fitted[chain].said
 	t.add(b)
 	t.by("", FromBench)
+	t.takeFrom(before, j.fitted[chain].said)
 	if j.step < 0 && !j.allClosed() {
 		t.openNext()
 	}
@@ -82,10 +84,14 @@ func (j *job) pack(ch *Chain, said SaidPack) (Pack, *Refusal) {
 			if no != nil || !n.IsPositive() || !measurable(n) {
 				return Pack{}, refuse("bad number", fmt.Sprintf("%q is not the thickness of a shim", text), "write it in mm, like 0.16", "side", side.Name)
 			}
+			if i := shimOf(j.plan.Stock, n); i >= 0 {
+				n = j.plan.Stock[i].Thickness // of a size that was measured
+			}
 			pack.Pieces = append(pack.Pieces, n)
 			total = total.Add(n.Decimal)
 		}
 		pack.Total = worked(total)
+		pack.Sizes = sizesOf(j.plan.Stock, pack.Pieces)
 		return pack, nil
 	}
 	return Pack{}, refuse("no such side", fmt.Sprintf("chain %q has no side %q", ch.Name, said.Side), "name one of "+strings.Join(names, ", "), "side", said.Side)

@@ -44,6 +44,8 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 		return t.unpair(c)
 	case Resume:
 		return t.resume(c)
+	case CountStock:
+		return t.stock(c)
 	}
 	j := t.state.job
 	if j == nil || j.ended {
@@ -108,7 +110,7 @@ func checkWords(c Command) *Refusal {
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
 		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
-		{"chain", c.Chain}, {"job", c.Job}, {"page", c.Page},
+		{"chain", c.Chain}, {"job", c.Job}, {"stock", c.Stock}, {"size", c.Size}, {"count", c.Count}, {"least", c.Least}, {"tolerance", c.Tolerance}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
 			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
@@ -138,6 +140,9 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	if no := t.state.equipped(plan); no != nil {
 		return Receipt{}, no
 	}
+	if i := t.state.stockOf(plan.Shims); plan.Shims != "" && i >= 0 {
+		plan.Stock = t.state.stocks[i].Shims
+	}
 	prospects, err := Foresee(t.state.method, plan, t.state.profiles())
 	if err != nil {
 		return Receipt{}, refuse("bad plan", "the plan cannot be judged: "+err.Error(), "mend it and begin again")
@@ -146,6 +151,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	t.operator = c.Operator
 	t.add(Began{Plan: c.Plan, Reference: c.Reference})
 	t.by(c.Operator, FromBench)
+	t.openStock()
 	t.openNext()
 	return Receipt{Seq: first, Job: strconv.FormatInt(t.state.lastJob, 10), Prospects: prospects}, nil
 }
@@ -566,6 +572,10 @@ func (t *turn) end(j *job, c Command) *Refusal {
 	if open > 0 && strings.TrimSpace(c.Note) == "" {
 		return refuse("steps open", fmt.Sprintf("%d of %d steps are not closed", open, len(j.steps)),
 			"finish them (next closes one that has its repeats), or end with a note that says why", "open", strconv.Itoa(open))
+	}
+	if i := j.unsaid(); i >= 0 && strings.TrimSpace(c.Note) == "" {
+		return refuse("not said", fmt.Sprintf("nobody said which shims are in for %q", j.plan.Chains[i].Name),
+			"say it (fitted), or end with a note that says why", "chain", j.plan.Chains[i].Name)
 	}
 	t.setAside()
 	t.add(Ended{c.Note})

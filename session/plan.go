@@ -3,14 +3,17 @@ package session
 // A Plan describes a job: its parts, measuring steps, chains and stock. It is
 // read from TOML by ReadPlan, which checks it; a Plan in State is always sound.
 type Plan struct {
-	Name        string      `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
-	Title       string      `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
-	Unit        Unit        `toml:"unit" json:"unit"` // of every length in the file; mm if not given
-	Parts       []Part      `toml:"part" json:"parts"`
-	Bars        []Bar       `toml:"bar" json:"bars,omitempty"`
-	Steps       []Step      `toml:"step" json:"steps"`
-	Chains      []Chain     `toml:"chain" json:"chains"`
-	Stock       []Shim      `toml:"stock" json:"stock,omitempty"`
+	Name   string  `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
+	Title  string  `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
+	Unit   Unit    `toml:"unit" json:"unit"` // of every length in the file; mm if not given
+	Parts  []Part  `toml:"part" json:"parts"`
+	Bars   []Bar   `toml:"bar" json:"bars,omitempty"`
+	Steps  []Step  `toml:"step" json:"steps"`
+	Chains []Chain `toml:"chain" json:"chains"`
+	Stock  []Shim  `toml:"stock" json:"stock,omitempty"`
+	// Shims names the stock of the bench that the plan takes from. Stock is what that
+	// begins with if the bench has none of that name yet.
+	Shims       string      `toml:"shims" json:"shims,omitempty"`
 	Bearings    []Bearing   `toml:"bearing" json:"bearings,omitempty"`
 	Seats       []Seat      `toml:"fit" json:"fits,omitempty"`
 	Decision    Decision    `toml:"decision" json:"decision"`
@@ -188,4 +191,7 @@ type Shim struct {
 	Count     int    `toml:"count" strict:"required" example:"4" json:"count"`
 	// Tolerance is ± about the thickness; 0.01 mm if not given.
 	Tolerance *Number `toml:"tolerance" example:"0.01" json:"tolerance_mm"`
+	Least     int     `toml:"least" json:"least,omitempty"` // of them that should be on hand
+	Size      *Number `toml:"-" json:"size_mm,omitempty"`   // that it goes by, where Thickness was measured
+	U         *Number `toml:"-" json:"u_mm,omitempty"`      // standard uncertainty of a measured thickness
 }

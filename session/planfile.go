@@ -212,6 +212,7 @@ func (c *planCheck) names() {
 		}
 	}
 	check(p.Name, "plan")
+	check(p.Shims, "shims")
 	for i, part := range p.Parts {
 		check(part.Name, "part", i, "name")
 		if part.Name == Shop {
@@ -724,6 +725,9 @@ func (c *planCheck) stock() {
 			c.wrong(fmt.Sprintf("there cannot be %d shims of %s", s.Count, s.Thickness), "count what is on hand", "stock", i, "count")
 		}
 		c.notNegative(s.Tolerance, "the tolerance of a shim", "stock", i, "tolerance")
+		if s.Least < 0 {
+			c.wrong(fmt.Sprintf("there cannot be a minimum of %d shims", s.Least), "say how many should be on hand", "stock", i, "least")
+		}
 		for j := range i {
 			if c.plan.Stock[j].Thickness.Equal(s.Thickness.Decimal) {
 				c.wrong(fmt.Sprintf("shims of %s stand twice in the stock", s.Thickness), "add the counts up in one place", "stock", i, "thickness")

@@ -117,7 +117,7 @@ func (j *job) foresee(i int) (Prospect, error) {
 func withShims(u calc.Uncertainty, plan Plan, ch *Chain) calc.Uncertainty {
 	worst := 0.0
 	for _, s := range plan.Stock {
-		worst = max(worst, s.Tolerance.InexactFloat64())
+		worst = max(worst, s.halfWidth().InexactFloat64())
 	}
 	for _, side := range ch.Sides {
 		if side.Most > 0 {

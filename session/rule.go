@@ -201,7 +201,7 @@ func (t *turn) add(body Body) {
 // inJob tells whether a body belongs to the open job rather than to the bench.
 func inJob(body Body) bool {
 	switch body.(type) {
-	case Started, ProfileSet, PortChanged, ClockStepped, Paired, Revoked, RecordingChanged, KeyChanged:
+	case Started, ProfileSet, PortChanged, ClockStepped, Stocked, Paired, Revoked, RecordingChanged, KeyChanged:
 		return false
 	}
 	return true

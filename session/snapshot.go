@@ -24,6 +24,7 @@ type Snapshot struct {
 	Instruments []InstrumentView `json:"instruments"`
 	Job         *JobView         `json:"job,omitempty"`      // the open job, or the last one until the next begins
 	Waiting     []WaitingView    `json:"waiting,omitempty"`  // jobs put aside, the longest waiting first
+	Stocks      []StockView      `json:"stocks,omitempty"`   // of the bench
 	Step        *StepView        `json:"step,omitempty"`     // the active step
 	Advice      []Advice         `json:"advice,omitempty"`   // one per chain of the plan, in its order
 	Fits        []SeatView       `json:"fits,omitempty"`     // of the plan, in its order
@@ -392,6 +393,7 @@ type BuiltView struct {
 // A Pack is all shims on one side.
 type Pack struct {
 	Side   string   `json:"side"`
-	Pieces []Number `json:"pieces_mm"` // thickest first
+	Pieces []Number `json:"pieces_mm"`          // thickest first
+	Sizes  []Number `json:"sizes_mm,omitempty"` // that they go by, where a thickness was measured
 	Total  Number   `json:"total_mm"`
 }

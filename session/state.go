@@ -21,11 +21,12 @@ type State struct {
 	at          time.Time
 	started     Started
 	instruments []instrument
-	job         *job     // the open job, or the last one until the next begins
-	aside       []*job   // open jobs that wait, the longest waiting first; never changed there
-	loose       []filed  // the latest readings without a job, of this run
-	pages       []Paired // that can give commands; replaced whole
-	lastJob     int64    // the highest job number given
+	job         *job      // the open job, or the last one until the next begins
+	stocks      []Stocked // of the bench; replaced whole
+	aside       []*job    // open jobs that wait, the longest waiting first; never changed there
+	loose       []filed   // the latest readings without a job, of this run
+	pages       []Paired  // that can give commands; replaced whole
+	lastJob     int64     // the highest job number given
 	read        planRead
 }
 
@@ -174,7 +175,7 @@ func (s *State) changed(e Entry) {
 func (s *State) apply(e Entry) error {
 	switch b := e.Body.(type) {
 	case Started:
-		s.started, s.instruments, s.loose, s.pages = b, nil, nil, nil
+		s.started, s.instruments, s.loose, s.pages, s.stocks = b, nil, nil, nil, nil
 		return nil
 	case ProfileSet:
 		s.instruments = append(s.instruments, instrument{
@@ -197,6 +198,8 @@ func (s *State) apply(e Entry) error {
 		return nil
 	case Began:
 		return s.begin(e, b)
+	case Stocked:
+		return s.stocked(b)
 	case PutAside:
 		return s.putAside(e, b)
 	case Resumed:
@@ -353,6 +356,8 @@ func (j *job) apply(e Entry) error {
 		j.note(b)
 	case Confirmed:
 		return j.confirmed(e, b)
+	case OnHand:
+		j.plan.Stock, j.stale = b.Shims, true
 	case Fitted:
 		return j.setFitted(b)
 	case Skipped:

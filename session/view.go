@@ -5,7 +5,7 @@ func (s *State) Snapshot() Snapshot {
 	v := Snapshot{
 		Schema: SchemaVersion, Bench: s.started.Bench, Run: s.run, Seq: s.seq, Time: s.at,
 		Software: s.started.Software, Method: s.started.Method, Recording: Recording{OK: true},
-		Instruments: []InstrumentView{}, Waiting: s.waiting(),
+		Instruments: []InstrumentView{}, Waiting: s.waiting(), Stocks: s.stockViews(),
 	}
 	for _, in := range s.instruments {
 		v.Instruments = append(v.Instruments, in.view())

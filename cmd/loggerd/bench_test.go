@@ -68,7 +68,7 @@ func BenchmarkPressToMessage(b *testing.B) {
 func nextJob(b *testing.B, bench *session.Bench, end bool) {
 	b.Helper()
 	if end {
-		_, err := bench.Submit(b.Context(), session.Command{Do: session.End})
+		_, err := bench.Submit(b.Context(), session.Command{Do: session.End, Note: "next"})
 		require.NoError(b, err)
 	}
 	_, err := bench.Submit(b.Context(), session.Command{Do: session.Begin, Plan: killPlan})
@@ -230,7 +230,7 @@ func offerReadings(b *testing.B, bench *session.Bench, n int) {
 	for i := range n {
 		if i%len(jobOfEight) == 0 {
 			if i > 0 {
-				offer(session.Command{Do: session.End})
+				offer(session.Command{Do: session.End, Note: "next"})
 			}
 			offer(session.Command{Do: session.Begin, Plan: killPlan})
 		}

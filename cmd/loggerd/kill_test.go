@@ -180,7 +180,7 @@ func (v *victim) work(ctx context.Context) {
 		case s.Job == nil || s.Job.Ended:
 			v.send(ctx, session.Command{Do: session.Begin, Plan: killPlan})
 		case s.Step == nil:
-			v.send(ctx, session.Command{Do: session.End})
+			v.send(ctx, session.Command{Do: session.End, Note: "next"})
 		default:
 			value := map[string]string{"left": "11.02", "right": "14.01"}[s.Step.Name]
 			v.enter(ctx, value)

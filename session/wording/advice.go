@@ -208,6 +208,9 @@ func Pieces(p session.Pack) string {
 	pieces := make([]string, len(p.Pieces))
 	for i, piece := range p.Pieces {
 		pieces[i] = piece.String()
+		if i < len(p.Sizes) && !p.Sizes[i].Equal(piece.Decimal) {
+			pieces[i] = p.Sizes[i].String() + " (measures " + piece.String() + ")"
+		}
 	}
 	return strings.Join(pieces, " + ") + " mm"
 }
