@@ -22,7 +22,7 @@ func measureTwice(t *testing.T, d *daemon) {
 	for _, value := range []string{"11.02", "11.02", "11.02", "11.02", "14.01", "14.01", "14.01", "14.01"} {
 		commands = append(commands, session.Command{Do: session.Enter, Instrument: "caliper", Value: value})
 	}
-	for _, c := range append(commands, session.Command{Do: session.End}) {
+	for _, c := range append(commands, session.Command{Do: session.End, Note: "as advised"}) {
 		_, err := d.bench.Submit(t.Context(), c)
 		require.NoError(t, err)
 	}

@@ -104,7 +104,7 @@ func work(t *testing.T, d *daemon, disk *disktest.Disk, acked map[int64]string) 
 		for _, value := range []string{"11.02", "11.02", "11.03", "11.02", "14.01", "14.01", "14.01", "14.02"} {
 			submit(session.Command{Do: session.Enter, Instrument: "caliper", Value: value})
 		}
-		submit(session.Command{Do: session.End})
+		submit(session.Command{Do: session.End, Note: "as advised"})
 	}
 }
 
