@@ -108,10 +108,12 @@ func BenchmarkIdle(b *testing.B) {
 
 // What the lines of the instruments are like stands in the snapshot after a heartbeat.
 func TestHealthInTheSnapshot(t *testing.T) {
-	sim, err := devices.Simulate(devices.ExampleProfiles()[0])
+	folder := t.TempDir()
+	profile := devices.ExampleProfiles()[0]
+	profile.Port = filepath.Join(folder, "port") // another program may get the number of an unplugged terminal
+	sim, err := devices.Simulate(profile)
 	require.NoError(t, err)
 	defer func() { assert.NoError(t, sim.Close()) }()
-	folder := t.TempDir()
 	c := config.Default(func(string) string { return "" }, filepath.Join(folder, "control.sock"))
 	c.Data, c.Instruments, c.Bounce, c.MQTT.Heartbeat = folder, []session.Profile{sim.Profile()}, 0, 20*time.Millisecond
 	quiet(&c)
