@@ -31,10 +31,17 @@ const leastSpan = 0.04
 type axis struct {
 	left, right, wide float64
 	dot, size         float64
+	above, below      float64 // of the tick
+	under             float64 // to the foot of the numbers
 }
 
-func onPaper() axis  { return axis{stripLeft, stripRight, StripWide, 4.5, stripSmall} }
-func onScreen() axis { return axis{24, 336, 360, 7, 17} }
+func onPaper() axis {
+	return axis{left: stripLeft, right: stripRight, wide: StripWide, dot: 4.5, size: stripSmall, above: 12, below: 5, under: 17}
+}
+
+func onScreen() axis {
+	return axis{left: 24, right: 336, wide: 360, dot: 7, size: 17, above: 14, below: 15, under: 32}
+}
 
 // An Ink is what a line or circle of a strip is.
 type Ink int
@@ -152,10 +159,10 @@ func (s Strip) plot(p Pen, a axis, y float64) {
 	p.Line(Axis, a.left, y, a.right, y)
 	if s.place.Value != nil {
 		x := s.at(a, s.place.Value.InexactFloat64())
-		p.Line(Mean, x, y-a.size*0.96, x, y+a.size*0.4)
+		p.Line(Mean, x, y-a.above, x, y+a.below)
 	}
 	s.marks(p, a, y)
-	s.ends(p, a, y+a.size*1.36)
+	s.ends(p, a, y+a.under)
 }
 
 // marks draws the readings.
@@ -239,7 +246,7 @@ func (s Strip) Said() string {
 func (s Strip) SVG() string {
 	a := onScreen()
 	y := max(a.size*1.1, float64(s.pile())*a.dot*1.9)
-	v := &canvas{width: a.wide, height: y + a.size*1.8, style: stripStyle}
+	v := &canvas{width: a.wide, height: y + a.under + a.size*0.3, style: stripStyle}
 	s.plot(pen{v}, a, y)
 	return v.svg(clean(s.Said()))
 }

@@ -23,19 +23,19 @@ const axeVersion = "4.14.1"
 // axe runs the checker over the page and wants no violation: WCAG 2.2 A and AA, what
 // axe calls best practice, and the enhanced contrast of AAA.
 func (p *page) axe(what string) {
-	p.t.Helper()
-	if p.text("typeof axe") == "undefined" {
+	p.T.Helper()
+	if p.Text("typeof axe") == "undefined" {
 		cache, err := os.UserCacheDir()
-		require.NoError(p.t, err)
+		require.NoError(p.T, err)
 		source, err := os.ReadFile(filepath.Join(cache, "shimwright", "axe-core-"+axeVersion+".min.js"))
-		require.NoError(p.t, err, "fetch it with .ci/axe")
-		_, err = chromedp.Run(p.ctx, chromedp.Evaluate[bool](string(source)+"\n;true"))
-		require.NoError(p.t, err)
+		require.NoError(p.T, err, "fetch it with .ci/axe")
+		_, err = chromedp.Run(p.Ctx, chromedp.Evaluate[bool](string(source)+"\n;true"))
+		require.NoError(p.T, err)
 	}
-	p.text(`(() => { window.found = null; axe.run(document, { rules: { "color-contrast-enhanced": { enabled: true }, "target-size": { enabled: true } } })
+	p.Text(`(() => { window.found = null; axe.run(document, { rules: { "color-contrast-enhanced": { enabled: true }, "target-size": { enabled: true } } })
 		.then((r) => { window.found = r.violations.map((v) => v.id + ": " + v.nodes.map((n) => n.target + " " + n.failureSummary).join("; ")).join("\n"); }, (e) => { window.found = "axe: " + e; }); })()`)
-	p.wait("window.found !== null")
-	assert.Empty(p.t, p.text("window.found"), what)
+	p.Wait("window.found !== null")
+	assert.Empty(p.T, p.Text("window.found"), what)
 }
 
 func TestNoViolationsInAnyState(t *testing.T) {
@@ -70,7 +70,7 @@ func TestDialogsAtEverySize(t *testing.T) {
 	for range 2 {
 		s.do(session.Command{Do: session.Enter, Instrument: "caliper", Value: "0.00"})
 	}
-	p.wait(`event.snapshot.step && event.snapshot.step.number === 2`)
+	p.Wait(`event.snapshot.step && event.snapshot.step.number === 2`)
 	for _, screen := range screens {
 		p.size(screen[0], screen[1], false)
 		what := fmt.Sprint("paired ", screen)
@@ -82,7 +82,7 @@ func TestDialogsAtEverySize(t *testing.T) {
 	for _, d := range dialogs {
 		p.size(1920, 1080, false)
 		p.openDialog(d.button)
-		p.wait(`document.querySelector("#d-` + d.name + `[open]")`)
+		p.Wait(`document.querySelector("#d-` + d.name + `[open]")`)
 		for i, screen := range screens {
 			p.size(screen[0], screen[1], i%2 == 1)
 			what := fmt.Sprint(d.name, screen)
@@ -94,27 +94,27 @@ func TestDialogsAtEverySize(t *testing.T) {
 			}
 		}
 		p.axe(d.name)
-		p.tap("#d-"+d.name+" .cancel", "")
-		p.settled()
+		p.Tap("#d-"+d.name+" .cancel", "")
+		p.Settled()
 	}
 }
 
 func (p *page) openDialog(button string) {
-	p.t.Helper()
-	if button != "" && p.text(fmt.Sprintf(`[...document.querySelectorAll("#acts button")].some((b) => b.checkVisibility() && b.innerText.trim() === %q)`, button)) == "true" {
-		p.tap("#acts button", button)
+	p.T.Helper()
+	if button != "" && p.Text(fmt.Sprintf(`[...document.querySelectorAll("#acts button")].some((b) => b.checkVisibility() && b.innerText.trim() === %q)`, button)) == "true" {
+		p.Tap("#acts button", button)
 		return
 	}
-	p.tap("#menu", "")
+	p.Tap("#menu", "")
 	if button != "" {
-		p.tap("#d-menu button", button)
+		p.Tap("#d-menu button", button)
 	}
 }
 
 // large wants every target 64 px wide and high.
 func (p *page) large(what string) {
-	p.t.Helper()
-	assert.Empty(p.t, p.text(`[...document.querySelectorAll("button, a, label:has([type=radio], [type=checkbox])")].filter((e) => e.checkVisibility() && (e.getBoundingClientRect().height < 63.5 || e.getBoundingClientRect().width < 63.5))
+	p.T.Helper()
+	assert.Empty(p.T, p.Text(`[...document.querySelectorAll("button, a, label:has([type=radio], [type=checkbox])")].filter((e) => e.checkVisibility() && (e.getBoundingClientRect().height < 63.5 || e.getBoundingClientRect().width < 63.5))
 		.map((e) => e.tagName + " " + e.innerText + " " + e.getBoundingClientRect().width + "×" + e.getBoundingClientRect().height).join(", ")`), what)
 }
 
@@ -126,54 +126,54 @@ func TestByKeyboardAlone(t *testing.T) {
 	p.size(1920, 1080, false)
 	v, err := s.serve.Invite("desk")
 	require.NoError(t, err)
-	p.wait(`event && event.touch`)
+	p.Wait(`event && event.touch`)
 	p.tabTo(`document.activeElement.id === "menu"`)
 	p.key("Enter", 13)
 	p.tabTo(`document.activeElement.dataset.do === "pair"`)
 	p.key("Enter", 13)
 	p.tabTo(`document.activeElement.name === "code"`)
-	p.typed(v.Code)
+	p.Typed(v.Code)
 	p.tabTo(`document.activeElement.name === "operator"`)
-	p.typed("Mo")
+	p.Typed("Mo")
 	p.key("Enter", 13)
-	p.settled()
+	p.Settled()
 	s.do(session.Command{Do: session.Begin, Plan: examplePlans(t)[0].Text})
-	p.wait(`event.snapshot.step`)
+	p.Wait(`event.snapshot.step`)
 	p.tabTo(`document.activeElement.dataset.do === "value" && document.activeElement.checkVisibility()`)
 	p.key("Enter", 13)
-	p.wait(`document.querySelector("#d-value[open]") && document.activeElement.name === "value"`)
-	p.typed("0.00")
+	p.Wait(`document.querySelector("#d-value[open]") && document.activeElement.name === "value"`)
+	p.Typed("0.00")
 	p.key("Enter", 13)
-	p.settled()
-	p.wait(`document.getElementById("last-value").textContent === "0.00" && document.activeElement.dataset.do === "value"`)
+	p.Settled()
+	p.Wait(`document.getElementById("last-value").textContent === "0.00" && document.activeElement.dataset.do === "value"`)
 	p.key("Enter", 13)
-	p.wait(`document.querySelector("#d-value[open]")`)
+	p.Wait(`document.querySelector("#d-value[open]")`)
 	p.key("Escape", 27)
-	p.settled()
+	p.Settled()
 	require.Len(t, s.bench.Snapshot().Readings, 1)
 }
 
 // tabTo presses Tab until an expression is true.
 func (p *page) tabTo(expression string) {
-	p.t.Helper()
+	p.T.Helper()
 	for range 60 {
-		if p.text(expression) == "true" {
+		if p.Text(expression) == "true" {
 			return
 		}
 		p.key("Tab", 9)
 	}
-	require.Fail(p.t, "no focus ever came to "+expression)
+	require.Fail(p.T, "no focus ever came to "+expression)
 }
 
 func (p *page) key(name string, code int64) {
-	p.t.Helper()
+	p.T.Helper()
 	text := ""
 	if name == "Enter" {
 		text = "\r"
 	}
 	for _, e := range []input.DispatchKeyEventType{input.DispatchKeyEventTypeKeyDown, input.DispatchKeyEventTypeKeyUp} {
-		_, err := chromedp.Call(p.ctx, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: e, Key: name, Code: name, WindowsVirtualKeyCode: code, NativeVirtualKeyCode: code, Text: text})
-		require.NoError(p.t, err)
+		_, err := chromedp.Call(p.Ctx, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: e, Key: name, Code: name, WindowsVirtualKeyCode: code, NativeVirtualKeyCode: code, Text: text})
+		require.NoError(p.T, err)
 		text = ""
 	}
 }
@@ -181,15 +181,15 @@ func (p *page) key(name string, code int64) {
 // With motion reduced the sign of life still changes, but only once a second.
 func TestReducedMotion(t *testing.T) {
 	p := open(t, bottomEnd(t, 0))
-	_, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+	_, err := chromedp.Call(p.Ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 		Features: []*emulation.MediaFeature{{Name: "prefers-reduced-motion", Value: "reduce"}},
 	})
 	require.NoError(t, err)
-	p.wait(`still.matches`)
-	p.text(`void (window.places = new Set(), setInterval(() => places.add(byId("pulse").firstElementChild.style.transform), 20))`)
-	p.wait(`places.has("translateX(0%)") && places.has("translateX(400%)")`)
-	p.wait(`places.clear(), true`)
-	p.wait(`places.size >= 2`)
-	assert.Equal(t, "2", p.text(`places.size`))
-	assert.Equal(t, "0", p.text(`document.getAnimations().length`))
+	p.Wait(`still.matches`)
+	p.Text(`void (window.places = new Set(), setInterval(() => places.add(byId("pulse").firstElementChild.style.transform), 20))`)
+	p.Wait(`places.has("translateX(0%)") && places.has("translateX(400%)")`)
+	p.Wait(`places.clear(), true`)
+	p.Wait(`places.size >= 2`)
+	assert.Equal(t, "2", p.Text(`places.size`))
+	assert.Equal(t, "0", p.Text(`document.getAnimations().length`))
 }

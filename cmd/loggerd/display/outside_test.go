@@ -3,7 +3,6 @@
 package display
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"net/http"
@@ -21,23 +20,20 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"shimwright/cmd/loggerd/display/browser"
 	"shimwright/session"
 	"shimwright/session/drawing"
 )
 
-// These tests look at the page with a real browser, Debian's chromium. Without it
-// they fail. With SHIMWRIGHT_SHOTS=dir they leave pictures of the main states there.
-
-const chromium = "/usr/bin/chromium"
+// These tests look at the page with a real browser. With SHIMWRIGHT_SHOTS=dir they
+// leave pictures of the main states there.
 
 var screens = [][2]int64{{1920, 1080}, {3840, 2160}, {800, 1280}, {390, 844}}
 
-// A page is a browser's tab that shows a bench.
+// A page is a browser that shows a bench.
 type page struct {
-	t     testing.TB
-	ctx   context.Context
+	*browser.Page
 	bench *fakeBench
-	cries chan string // what the browser complained of
 }
 
 // open loads the page of a bench that beats often.
@@ -49,154 +45,83 @@ func open(t testing.TB, v session.Snapshot) *page {
 
 func openAt(t testing.TB, bench *fakeBench, address string) *page {
 	t.Helper()
-	_, err := os.Stat(chromium)
-	require.NoError(t, err, "install Debian's chromium")
-	dir, err := os.MkdirTemp("", "display-test-")
-	require.NoError(t, err)
-	ctx, stop := chromedp.NewExecAllocator(context.Background(),
-		chromedp.ExecPath(chromium), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
-		chromedp.UserDataDir(dir), chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true))
-	ctx, shut := chromedp.NewContext(ctx)
-	t.Cleanup(func() {
-		assert.NoError(t, chromedp.Cancel(ctx))
-		shut()
-		stop()
-		os.RemoveAll(dir)
-	})
-	p := &page{t, ctx, bench, make(chan string, 100)}
-	messages := chromedp.Console(ctx)
-	p.run(chromedp.Navigate(address))
-	go func() {
-		for m, err := range messages {
-			if err != nil {
-				return
-			}
-			p.cries <- m.String()
-		}
-	}()
-	return p
-}
-
-func (p *page) run(action chromedp.Action[chromedp.Void]) {
-	p.t.Helper()
-	require.NoError(p.t, chromedp.Do(p.ctx, action))
-}
-
-// text is what an expression gives in the page.
-func (p *page) text(expression string) string {
-	p.t.Helper()
-	s, err := chromedp.Run(p.ctx, chromedp.Evaluate[string]("String("+expression+")"))
-	require.NoError(p.t, err, expression)
-	return s
-}
-
-// wait waits until an expression is true in the page. It asks from outside,
-// because the page's policy lets nothing be compiled inside.
-func (p *page) wait(expression string) {
-	p.t.Helper()
-	is := func() bool {
-		ok, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool]("!!("+expression+")"))
-		return err == nil && ok
-	}
-	for end := time.Now().Add(15 * time.Second); time.Now().Before(end); {
-		if is() {
-			return
-		}
-	}
-	require.Fail(p.t, "the page never came to "+expression, "it shows:\n%s", p.text("document.body.innerText"))
+	return &page{browser.Open(t, address), bench}
 }
 
 // show puts a snapshot and waits until the page shows it.
 func (p *page) show(v session.Snapshot) {
-	p.t.Helper()
+	p.T.Helper()
 	p.bench.put(v)
-	p.wait(fmt.Sprintf("event && event.snapshot.seq === %d", v.Seq))
+	p.Wait(fmt.Sprintf("event && event.snapshot.seq === %d", v.Seq))
 }
 
 func (p *page) size(w, h int64, dark bool) {
-	p.t.Helper()
+	p.T.Helper()
 	scheme := "light"
 	if dark {
 		scheme = "dark"
 	}
-	_, err := chromedp.Call(p.ctx, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: w, Height: h, DeviceScaleFactor: 1})
-	require.NoError(p.t, err)
-	_, err = chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+	_, err := chromedp.Call(p.Ctx, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: w, Height: h, DeviceScaleFactor: 1})
+	require.NoError(p.T, err)
+	_, err = chromedp.Call(p.Ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
 	})
-	require.NoError(p.t, err)
+	require.NoError(p.T, err)
 }
 
 // shot leaves a picture of the screen, if they are wanted.
 func (p *page) shot(name string) {
-	p.t.Helper()
+	p.T.Helper()
 	dir := os.Getenv("SHIMWRIGHT_SHOTS")
 	if dir == "" {
 		return
 	}
-	p.wait("[...document.images].every((i) => i.complete)")
-	png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-	require.NoError(p.t, err)
-	require.NoError(p.t, os.MkdirAll(dir, 0o755))
-	require.NoError(p.t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+	p.Wait("[...document.images].every((i) => i.complete)")
+	png, err := chromedp.Run(p.Ctx, chromedp.CaptureScreenshot())
+	require.NoError(p.T, err)
+	require.NoError(p.T, os.MkdirAll(dir, 0o755))
+	require.NoError(p.T, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
 }
 
 // noOverflow looks for anything that sticks out sideways.
 func (p *page) noOverflow(what string) {
-	p.t.Helper()
-	out := p.text(`[...document.querySelectorAll("body, body *")].filter((e) => !e.closest(".unseen, [hidden], template, svg, #pulse, thead")
+	p.T.Helper()
+	out := p.Text(`[...document.querySelectorAll("body, body *")].filter((e) => !e.closest(".unseen, [hidden], template, svg, #pulse, thead")
 		&& (e.getBoundingClientRect().right > innerWidth + 1 || e.getBoundingClientRect().left < -1)).map((e) => e.tagName + "." + e.id + "." + e.className).join(" ")
 		+ (document.documentElement.scrollWidth > innerWidth ? " document " + document.documentElement.scrollWidth : "")`)
-	assert.Empty(p.t, out, what)
-}
-
-// quiet fails if the browser complained of anything but what is expected.
-func (p *page) quiet(expected ...string) {
-	p.t.Helper()
-	for {
-		select {
-		case cry := <-p.cries:
-			if slices.ContainsFunc(expected, func(e string) bool { return strings.Contains(cry, e) }) {
-				continue
-			}
-			assert.Fail(p.t, "the browser complains", cry)
-		default:
-			return
-		}
-	}
+	assert.Empty(p.T, out, what)
 }
 
 func TestAPressChangesThePage(t *testing.T) {
 	p := open(t, bottomEnd(t, 0))
-	p.wait(`document.body.dataset.mode === "measure"`)
-	p.wait(`document.querySelector("#pictures img").naturalWidth > 0`)
-	assert.Equal(t, "Caliper, jaws closed", p.text(`document.getElementById("title").textContent`))
-	assert.Equal(t, "0.00", p.text(`document.getElementById("last-value").textContent`))
-	assert.Equal(t, "1", p.text(`document.querySelectorAll("#places .active .full").length`))
+	p.Wait(`document.body.dataset.mode === "measure"`)
+	p.Wait(`document.querySelector("#pictures img").naturalWidth > 0`)
+	assert.Equal(t, "Caliper, jaws closed", p.Text(`document.getElementById("title").textContent`))
+	assert.Equal(t, "0.00", p.Text(`document.getElementById("last-value").textContent`))
+	assert.Equal(t, "1", p.Text(`document.querySelectorAll("#places .active .full").length`))
 	p.show(bottomEnd(t, 1))
-	p.wait(`document.getElementById("title").textContent === "Ground bar"`)
-	assert.Equal(t, "counted", p.text(`document.querySelector("#last-verdict b").textContent`))
-	assert.Contains(t, p.text(`document.getElementById("say").textContent`), "Step 4 of 8: Ground bar.")
-	p.quiet()
+	p.Wait(`document.getElementById("title").textContent === "Ground bar"`)
+	assert.Equal(t, "counted", p.Text(`document.querySelector("#last-verdict b").textContent`))
+	assert.Contains(t, p.Text(`document.getElementById("say").textContent`), "Step 4 of 8: Ground bar.")
+	p.Quiet()
 }
 
 func TestTheEndOfTheJob(t *testing.T) {
 	p := open(t, bottomEnd(t, 6))
-	p.wait(`document.querySelector(".pack b")`)
-	assert.Equal(t, "0.25 mm|0.16 mm", p.text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
-	assert.Equal(t, "0.158", p.text(`document.querySelector(".float").textContent`))
-	assert.Contains(t, p.text(`document.querySelector(".uncertainty").textContent`), "the risk that it is outside is")
+	p.Wait(`document.querySelector(".pack b")`)
+	assert.Equal(t, "0.25 mm|0.16 mm", p.Text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
+	assert.Equal(t, "0.158", p.Text(`document.querySelector(".float").textContent`))
+	assert.Contains(t, p.Text(`document.querySelector(".uncertainty").textContent`), "the risk that it is outside is")
 	p.size(1920, 2000, false)
 	p.shot("whole-page")
 	p.size(390, 2600, false)
 	p.shot("whole-page-phone")
-	p.quiet()
+	p.Quiet()
 }
 
 func TestNumbersAreBlankedWhenTheBenchHasAProblem(t *testing.T) {
 	p := open(t, bottomEnd(t, 3))
-	p.wait(`event && !document.body.classList.contains("blank")`)
+	p.Wait(`event && !document.body.classList.contains("blank")`)
 	v := bottomEnd(t, 3)
 	v.Seq++
 	v.Recording = session.Recording{Problem: "the disk is full"}
@@ -212,8 +137,8 @@ func TestNumbersAreBlankedWhenTheBenchHasAProblem(t *testing.T) {
 	v.Seq++
 	v.Instruments = []session.InstrumentView{{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/x", State: session.PortLive}}
 	p.show(v)
-	p.wait(`!document.body.classList.contains("blank") && document.getElementById("last-value").textContent === "37.45"`)
-	p.quiet()
+	p.Wait(`!document.body.classList.contains("blank") && document.getElementById("last-value").textContent === "37.45"`)
+	p.Quiet()
 }
 
 // The bench falls silent while the connection stays; then the connection goes too.
@@ -249,7 +174,7 @@ func TestNumbersAreBlankedWhenTheyAreOld(t *testing.T) {
 	var once sync.Once
 	t.Cleanup(func() { once.Do(func() { close(silent) }) })
 	p := openAt(t, bench, web.URL)
-	p.wait(`document.getElementById("last-value").textContent === "37.45"`)
+	p.Wait(`document.getElementById("last-value").textContent === "37.45"`)
 	p.blanked("What was shown may be out of date.")
 	once.Do(func() { close(silent) })
 	web.Close()
@@ -259,12 +184,12 @@ func TestNumbersAreBlankedWhenTheyAreOld(t *testing.T) {
 
 // blanked waits until no number is left and the page says why.
 func (p *page) blanked(why string) {
-	p.t.Helper()
-	p.wait(`document.body.classList.contains("blank") && document.getElementById("doubt").innerText.includes(` + fmt.Sprintf("%q", why) + `)`)
-	p.wait(`document.getElementById("last-value").textContent === "–"`)
-	shows := p.text(`document.body.innerText + decodeURIComponent(document.querySelector("#pictures img").src) + document.querySelector("#pictures img").alt`)
+	p.T.Helper()
+	p.Wait(`document.body.classList.contains("blank") && document.getElementById("doubt").innerText.includes(` + fmt.Sprintf("%q", why) + `)`)
+	p.Wait(`document.getElementById("last-value").textContent === "–"`)
+	shows := p.Text(`document.body.innerText + decodeURIComponent(document.querySelector("#pictures img").src) + document.querySelector("#pictures img").alt`)
 	for _, number := range []string{"37.4", "52.5", "27.4"} {
-		assert.NotContains(p.t, shows, number)
+		assert.NotContains(p.T, shows, number)
 	}
 }
 
@@ -307,7 +232,7 @@ func TestHostileNamesStayText(t *testing.T) {
 	for _, steps := range []int{2, 5, 6} {
 		v := hostileJob(t, steps)
 		p.show(v)
-		p.wait(`document.querySelector("#pictures img").naturalWidth > 0`)
+		p.Wait(`document.querySelector("#pictures img").naturalWidth > 0`)
 		for _, screen := range screens {
 			p.size(screen[0], screen[1], false)
 			p.noOverflow(fmt.Sprint("hostile ", steps, screen))
@@ -315,9 +240,9 @@ func TestHostileNamesStayText(t *testing.T) {
 		p.size(1920, 1080, false)
 		p.shot(fmt.Sprintf("hostile-%d", steps))
 	}
-	assert.Equal(t, "undefined", p.text("window.hurt"))
-	assert.Equal(t, "0", p.text(`document.querySelectorAll("[onerror], [src=x]").length`))
-	p.quiet()
+	assert.Equal(t, "undefined", p.Text("window.hurt"))
+	assert.Equal(t, "0", p.Text(`document.querySelectorAll("[onerror], [src=x]").length`))
+	p.Quiet()
 }
 
 // states are the main states of the page.
@@ -368,7 +293,7 @@ func TestEveryStateAtEverySize(t *testing.T) {
 			}
 		}
 	}
-	p.quiet()
+	p.Quiet()
 }
 
 // From three metres: the letters of the step, the instrument and the ruling are 22
@@ -378,14 +303,14 @@ func TestEveryStateAtEverySize(t *testing.T) {
 func TestLettersAreReadFromThreeMetres(t *testing.T) {
 	p := open(t, bottomEnd(t, 0))
 	p.size(1920, 1080, false)
-	p.wait(`document.body.dataset.mode === "measure"`)
+	p.Wait(`document.body.dataset.mode === "measure"`)
 	pixel := 24 * 25.4 * 16 / math.Sqrt(337) / 1920
 	for _, c := range []struct {
 		id, letter string
 		minutes    float64
 	}{{"title", "H", 22}, {"tool", "H", 22}, {"last-verdict", "H", 22}, {"last-value", "0", 45}} {
 		var high float64
-		_, err := fmt.Sscan(p.text(fmt.Sprintf(`(() => { const c = document.createElement("canvas").getContext("2d"), s = getComputedStyle(document.getElementById(%q));
+		_, err := fmt.Sscan(p.Text(fmt.Sprintf(`(() => { const c = document.createElement("canvas").getContext("2d"), s = getComputedStyle(document.getElementById(%q));
 			c.font = s.fontWeight + " " + s.fontSize + " " + s.fontFamily; return c.measureText(%q).actualBoundingBoxAscent; })()`, c.id, c.letter)), &high)
 		require.NoError(t, err)
 		minutes := math.Atan(high*pixel/3000) * 180 / math.Pi * 60
@@ -397,12 +322,12 @@ func TestLettersAreReadFromThreeMetres(t *testing.T) {
 func TestAChangedStandingIsSaid(t *testing.T) {
 	v := bottomEnd(t, 1)
 	p := open(t, v)
-	p.wait(`document.body.dataset.mode === "measure"`)
+	p.Wait(`document.body.dataset.mode === "measure"`)
 	changed := bottomEnd(t, 1)
 	changed.Seq++
 	changed.Readings[0].Standing = session.LeftOut
 	p.show(changed)
-	p.wait(fmt.Sprintf(`document.getElementById("changed").textContent === "Reading %d is now left out."`, changed.Readings[0].Seq))
+	p.Wait(fmt.Sprintf(`document.getElementById("changed").textContent === "Reading %d is now left out."`, changed.Readings[0].Seq))
 }
 
 // What the drawing reckons for the width of its texts holds in a real browser with
@@ -424,8 +349,8 @@ func TestDrawnTextsStayInThePicture(t *testing.T) {
 				v.Advice[0].Terms[i].Title = name
 			}
 			require.NoError(t, os.WriteFile(file, []byte(drawing.Section(v, 0)), 0o600))
-			p.run(chromedp.Navigate("file://" + file))
-			out := p.text(`(() => { const box = document.documentElement.viewBox.baseVal;
+			p.Run(chromedp.Navigate("file://" + file))
+			out := p.Text(`(() => { const box = document.documentElement.viewBox.baseVal;
 				return [...document.querySelectorAll("text")].filter((t) => { const b = t.getBBox(); return b.x < 0 || b.y < 0 || b.x + b.width > box.width || b.y + b.height > box.height; })
 					.map((t) => t.textContent).join("|"); })()`)
 			assert.Empty(t, out, "%s after %d steps", name, steps)
@@ -437,8 +362,8 @@ func TestDrawnTextsStayInThePicture(t *testing.T) {
 // definition of WCAG 2.2 (relative luminance, contrast ratio), and wants 7:1. It
 // also wants letters of 16 px or more.
 func (p *page) contrast(what string) {
-	p.t.Helper()
-	bad := p.text(`(() => {
+	p.T.Helper()
+	bad := p.Text(`(() => {
 		const parse = (c) => { const m = c.match(/[\d.]+/g).map(Number); return m.length < 4 ? [...m, 1] : m; };
 		const linear = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
 		const light = ([r, g, b]) => 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b);
@@ -454,7 +379,7 @@ func (p *page) contrast(what string) {
 		}
 		return out.join(", ");
 	})()`)
-	assert.Empty(p.t, bad, what)
+	assert.Empty(p.T, bad, what)
 }
 
 // From the snapshot in the mailbox to the frame in which the browser shows it; the
@@ -462,8 +387,8 @@ func (p *page) contrast(what string) {
 func BenchmarkSnapshotToPixel(b *testing.B) {
 	v := bottomEnd(b, 3)
 	p := open(b, v)
-	p.wait(`document.body.dataset.mode === "measure"`)
-	p.text(`(() => { window.seen = {}; new MutationObserver(() => {
+	p.Wait(`document.body.dataset.mode === "measure"`)
+	p.Text(`(() => { window.seen = {}; new MutationObserver(() => {
 		const seq = event.snapshot.seq;
 		requestAnimationFrame(() => { seen[seq] = performance.timeOrigin + performance.now(); });
 	}).observe(document.getElementById("last-value"), { childList: true, characterData: true, subtree: true }); })()`)
@@ -479,9 +404,9 @@ func BenchmarkSnapshotToPixel(b *testing.B) {
 		}
 		sent := float64(time.Now().UnixMicro()) / 1000
 		p.bench.put(v)
-		p.wait(fmt.Sprintf("seen[%d]", v.Seq))
+		p.Wait(fmt.Sprintf("seen[%d]", v.Seq))
 		var at float64
-		_, err := fmt.Sscan(p.text(fmt.Sprintf("seen[%d]", v.Seq)), &at)
+		_, err := fmt.Sscan(p.Text(fmt.Sprintf("seen[%d]", v.Seq)), &at)
 		require.NoError(b, err)
 		spans = append(spans, at-sent)
 	}

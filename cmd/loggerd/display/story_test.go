@@ -64,7 +64,7 @@ func TestWall(t *testing.T) {
 	})
 	assert.Equal(t, "test", e.Software)
 	b := e.Benches[0]
-	assert.Equal(t, "Step 3 of 3: Cover, joint face to bearing.", b.Step)
+	assert.Equal(t, "Step 3 of 3: Cover, joint face to bearing", b.Step)
 	assert.Equal(t, "depth gauge", b.Tool)
 	assert.Equal(t, "14.62", b.Last.Value)
 	assert.Equal(t, "0.220", b.Advice[0].Float)

@@ -20,7 +20,7 @@ import (
 
 // look over a view at every size: no overflow, contrast, targets, no violation.
 func (p *page) lookOver(name string) {
-	p.t.Helper()
+	p.T.Helper()
 	for i, screen := range screens {
 		p.size(screen[0], screen[1], i%2 == 1)
 		what := fmt.Sprintf("%s-%dx%d", name, screen[0], screen[1])
@@ -40,17 +40,17 @@ func TestTheStoryView(t *testing.T) {
 	for i, v := range []session.Snapshot{{Schema: 1, Bench: "bench-1", Software: "test", Recording: session.Recording{OK: true}}, storied(t), hostileJob(t, 6)} {
 		v.Seq, v.Software = int64(50_000+i), "test"
 		bench.put(v)
-		p.wait([]string{`event && event.job.length === 1`, `event && event.rows.length > 20 && event.job[1].startsWith("Water")`, `event && event.job[1].startsWith("<img")`}[i])
+		p.Wait([]string{`event && event.job.length === 1`, `event && event.rows.length > 20 && event.job[1].startsWith("Water")`, `event && event.job[1].startsWith("<img")`}[i])
 		p.lookOver(fmt.Sprint("story-", i))
 		if i == 1 {
-			assert.Equal(t, "1", p.text(`document.querySelectorAll("tbody .gone").length`))
-			assert.Contains(t, p.text(`document.getElementById("outcome").innerText`), "Fit 0.25 mm on the pump side")
-			assert.Equal(t, "12", p.text(`document.querySelectorAll(".strip img").length`))
+			assert.Equal(t, "1", p.Text(`document.querySelectorAll("tbody .gone").length`))
+			assert.Contains(t, p.Text(`document.getElementById("outcome").innerText`), "Fit 0.25 mm on the pump side")
+			assert.Equal(t, "12", p.Text(`document.querySelectorAll(".strip img").length`))
 			p.printed("story.pdf")
 		}
 	}
-	assert.Equal(t, "undefined", p.text("window.hurt"))
-	p.quiet()
+	assert.Equal(t, "undefined", p.Text("window.hurt"))
+	p.Quiet()
 }
 
 // storied is a whole job, one reading of which was struck out.
@@ -64,12 +64,12 @@ func storied(t *testing.T) session.Snapshot {
 
 // printed prints the page as PDF and wants paper of A4 and no button on it.
 func (p *page) printed(name string) {
-	p.t.Helper()
-	got, err := chromedp.Call(p.ctx, cdppage.PrintToPDF, cdppage.PrintToPDFParams{PreferCSSPageSize: ptr(true)})
-	require.NoError(p.t, err)
-	assert.NotEmpty(p.t, got.Data)
+	p.T.Helper()
+	got, err := chromedp.Call(p.Ctx, cdppage.PrintToPDF, cdppage.PrintToPDFParams{PreferCSSPageSize: ptr(true)})
+	require.NoError(p.T, err)
+	assert.NotEmpty(p.T, got.Data)
 	if dir := os.Getenv("SHIMWRIGHT_SHOTS"); dir != "" {
-		require.NoError(p.t, os.WriteFile(filepath.Join(dir, name), got.Data, 0o644))
+		require.NoError(p.T, os.WriteFile(filepath.Join(dir, name), got.Data, 0o644))
 	}
 }
 
@@ -79,11 +79,11 @@ func TestTheStoryIsBlankedWhenTheBenchIsGone(t *testing.T) {
 	s.do(session.Command{Do: session.Begin, Plan: examplePlans(t)[0].Text})
 	s.do(session.Command{Do: session.Enter, Instrument: "caliper", Value: "0.01"})
 	p := openAt(t, nil, "http://"+s.at+"/story")
-	p.wait(`document.querySelector("tbody b")?.textContent === "0.01 mm"`)
+	p.Wait(`document.querySelector("tbody b")?.textContent === "0.01 mm"`)
 	s.shut()
-	p.wait(`document.body.classList.contains("blank") && document.querySelector("tbody b").textContent === "–" && !document.querySelector(".strip img")`)
+	p.Wait(`document.body.classList.contains("blank") && document.querySelector("tbody b").textContent === "–" && !document.querySelector(".strip img")`)
 	s.open()
-	p.wait(`document.querySelector("tbody b").textContent === "0.01 mm"`)
+	p.Wait(`document.querySelector("tbody b").textContent === "0.01 mm"`)
 }
 
 func TestTheWallView(t *testing.T) {
@@ -106,55 +106,55 @@ func TestTheWallView(t *testing.T) {
 		{shown(bad, bad.Bench), {Name: "2" + bad.Bench, Doubt: bad.Bench}},
 	} {
 		walls <- benches
-		p.wait(fmt.Sprintf(`event && document.querySelectorAll(".bench").length === %d`, len(benches)))
+		p.Wait(fmt.Sprintf(`event && document.querySelectorAll(".bench").length === %d`, len(benches)))
 		p.lookOver(fmt.Sprint("wall-", i))
 		if i == 0 {
-			assert.Equal(t, "0.158 mm", p.text(`[...document.querySelectorAll(".bench")][1].querySelector(".fit .value").textContent`))
-			assert.Equal(t, "null", p.text(`[...document.querySelectorAll(".bench")][4].querySelector(".value")`), "what is in doubt shows no number")
+			assert.Equal(t, "0.158 mm", p.Text(`[...document.querySelectorAll(".bench")][1].querySelector(".fit .value").textContent`))
+			assert.Equal(t, "null", p.Text(`[...document.querySelectorAll(".bench")][4].querySelector(".value")`), "what is in doubt shows no number")
 		}
 	}
-	assert.Equal(t, "undefined", p.text("window.hurt"))
-	p.quiet()
+	assert.Equal(t, "undefined", p.Text("window.hurt"))
+	p.Quiet()
 }
 
 // A tone goes with what is new, and none with what was there when the page came.
 func TestTones(t *testing.T) {
 	p := open(t, bottomEnd(t, 0))
-	p.wait(`event && document.body.dataset.mode === "measure"`)
-	assert.Equal(t, "", p.text("played.join()"))
-	p.wait(`byId("sound").checkVisibility() && byId("sound").innerText === "Tap for sound"`)
+	p.Wait(`event && document.body.dataset.mode === "measure"`)
+	assert.Equal(t, "", p.Text("played.join()"))
+	p.Wait(`byId("sound").checkVisibility() && byId("sound").innerText === "Tap for sound"`)
 	next := bottomEnd(t, 0)
 	next.Seq, next.Readings = next.Seq+1, append([]session.ReadingView{}, next.Readings...)
 	r := next.Readings[0]
 	r.Seq++
 	next.Readings = append(next.Readings, r)
 	p.show(next)
-	p.wait(`played.join() === "counted"`)
+	p.Wait(`played.join() === "counted"`)
 	refused := next
 	refused.Seq++
 	r.Seq++
 	r.Ruling, r.Standing = session.WrongInstrument, ""
 	refused.Readings = append(refused.Readings, r)
 	p.show(refused)
-	p.wait(`played.join() === "counted,refused"`)
+	p.Wait(`played.join() === "counted,refused"`)
 	closed := refused
 	closed.Seq++
 	closed.Job = ptr(*closed.Job)
 	closed.Job.Steps = append([]session.StepView{}, closed.Job.Steps...)
 	closed.Job.Steps[0].Closed = true
 	p.show(closed)
-	p.wait(`played.join() === "counted,refused,closed"`)
+	p.Wait(`played.join() === "counted,refused,closed"`)
 
 	// The browser holds sound back until the page was tapped.
-	p.tap("#sound", "")
-	p.wait(`audio.state === "running" && !byId("sound").checkVisibility()`)
+	p.Tap("#sound", "")
+	p.Wait(`audio.state === "running" && !byId("sound").checkVisibility()`)
 	// Muted it stays muted, also over a new load.
-	p.tap("#menu", "")
-	p.tap("#d-menu button", "Sound is on")
-	p.wait(`muted && document.querySelector("[data-do=mute]").innerText === "Sound is off"`)
-	p.tap("#d-menu .cancel", "")
-	p.run(chromedp.Reload())
-	p.wait(`event && muted && !byId("sound").checkVisibility()`)
+	p.Tap("#menu", "")
+	p.Tap("#d-menu button", "Sound is on")
+	p.Wait(`muted && document.querySelector("[data-do=mute]").innerText === "Sound is off"`)
+	p.Tap("#d-menu .cancel", "")
+	p.Run(chromedp.Reload())
+	p.Wait(`event && muted && !byId("sound").checkVisibility()`)
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -1,6 +1,7 @@
 package display
 
 import (
+	"strings"
 	"time"
 
 	"shimwright/session"
@@ -69,7 +70,7 @@ func wordsOfBench(b WallBench) (w wallBench) {
 		w.Job += ", ended"
 	}
 	if b.Step != nil {
-		w.Step, w.Tool = wording.StepName(*b.Step), string(b.Step.Instrument)
+		w.Step, w.Tool = strings.TrimSuffix(wording.StepName(*b.Step), "."), string(b.Step.Instrument)
 		w.Count = wording.Progress(*b.Step)
 	}
 	titles := map[string]string{}
