@@ -1,7 +1,5 @@
 //go:build outside
 
-// Package browser drives Debian's chromium for the tests of the display. Without it
-// they fail.
 package browser
 
 import (
