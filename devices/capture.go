@@ -34,6 +34,8 @@ import (
 //	"…"          bytes, quoted as in Go source; "x N" behind it: N times, one a millisecond
 //	unread "…"   bytes that came before the port was live
 //	take         the instrument was asked
+//	gather N     a window of the stream began, of N milliseconds; without N until it is ended
+//	end          it was ended
 //	lost         the port was lost
 type Capture struct {
 	Header []string          // "key: text"
@@ -46,7 +48,8 @@ type Capture struct {
 type CaptureEvent struct {
 	At    time.Duration // since the beginning, in whole milliseconds
 	Do    CaptureAct
-	Bytes []byte // of Sent and Unread
+	Bytes []byte        // of Sent and Unread
+	For   time.Duration // of Gathered: the length of the window; 0 until Ended
 }
 
 // A CaptureAct says what a CaptureEvent is.
@@ -58,6 +61,9 @@ const (
 	Unread  CaptureAct = "unread"
 	Asked   CaptureAct = "take"
 	WasLost CaptureAct = "lost"
+
+	Gathered CaptureAct = "gather"
+	Ended    CaptureAct = "end"
 )
 
 // Bounds of a capture: of a line, of one chunk's repetitions, and of all.
@@ -134,16 +140,21 @@ func readEvent(row string) (e CaptureEvent, times int, err error) {
 	}
 	e.At = time.Duration(at) * time.Millisecond
 	switch CaptureAct(what) {
-	case Asked, WasLost:
+	case Asked, WasLost, Ended:
 		e.Do = CaptureAct(what)
 		return e, 1, nil
+	}
+	if strings.HasPrefix(what, string(Gathered)) {
+		window, err := gatherEvent(what)
+		window.At = e.At
+		return window, 1, err
 	}
 	if rest, ok := strings.CutPrefix(what, string(Unread)+" "); ok {
 		e.Do, what = Unread, rest
 	}
 	quoted, err := strconv.QuotedPrefix(what)
 	if err != nil || quoted[0] != '"' {
-		return e, 0, fmt.Errorf(`%q is neither bytes in quotes, unread "…", take nor lost`, brief64(what))
+		return e, 0, fmt.Errorf(`%q is neither bytes in quotes, unread "…", take, gather, end nor lost`, brief64(what))
 	}
 	text, err := strconv.Unquote(quoted)
 	if err != nil {
@@ -160,6 +171,24 @@ func readEvent(row string) (e CaptureEvent, times int, err error) {
 	return e, times, nil
 }
 
+// gatherEvent reads "gather", "gather N" with the milliseconds of the window, or "end".
+func gatherEvent(what string) (CaptureEvent, error) {
+	if what == string(Ended) {
+		return CaptureEvent{Do: Ended}, nil
+	}
+	e := CaptureEvent{Do: Gathered}
+	act, ms, long := strings.Cut(what, " ")
+	if !long && act == string(Gathered) {
+		return e, nil
+	}
+	n, err := strconv.ParseInt(ms, 10, 32)
+	if act != string(Gathered) || err != nil || n < 1 {
+		return e, fmt.Errorf("%q is no window; write gather, or gather 10000 for ten seconds", brief64(what))
+	}
+	e.For = time.Duration(n) * time.Millisecond
+	return e, nil
+}
+
 // brief64 cuts a text for a message.
 func brief64(text string) string { return text[:min(len(text), 64)] }
 
@@ -171,6 +200,8 @@ func (e CaptureEvent) String() string {
 		return ms + " " + strconv.QuoteToASCII(string(e.Bytes))
 	case Unread:
 		return ms + " " + string(Unread) + " " + strconv.QuoteToASCII(string(e.Bytes))
+	case Gathered:
+		return ms + " " + gatherFor(e.For)
 	}
 	return ms + " " + string(e.Do)
 }
@@ -202,6 +233,16 @@ func (c Capture) Replay(p session.Profile, wall time.Time, see func(session.Read
 			if err := d.Take(now, now); err != nil {
 				return d.Counters(), fmt.Errorf("cannot take at %d ms: %w", now.Milliseconds(), err)
 			}
+		case Gathered:
+			if err := d.Gather(now, now, e.For); err != nil {
+				return d.Counters(), fmt.Errorf("cannot begin a window at %d ms: %w", now.Milliseconds(), err)
+			}
+		case Ended:
+			readings, err := d.EndGather(wall.Add(now), now)
+			if err != nil {
+				return d.Counters(), fmt.Errorf("cannot end a window at %d ms: %w", now.Milliseconds(), err)
+			}
+			give(readings)
 		case Unread:
 			give(d.Discard(e.Bytes, wall.Add(now), now))
 		case WasLost:

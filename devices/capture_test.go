@@ -77,6 +77,8 @@ func line(r session.Reading) string {
 		return fmt.Sprintf("%d %s, %d bytes: %s", ms, r.Fault.Code, r.Fault.Bytes, r.Fault.Detail)
 	case r.Kind == session.Pedal:
 		return fmt.Sprintf("%d press", ms)
+	case r.Movement != nil:
+		return fmt.Sprintf("%d movement %s mm: peak %s, trough %s, %d frames in %s", ms, r.Value, r.Movement.Peak, r.Movement.Trough, r.Movement.Frames, r.Movement.Span)
 	}
 	return fmt.Sprintf("%d %s %s (%s %s)", ms, r.Value, r.Kind.Quantity().Unit(), r.Text, r.Unit.Word())
 }
@@ -99,6 +101,9 @@ func TestCapturesThatCannotBeRead(t *testing.T) {
 		{"now \"a\"", `line 1 of the capture: "now" is no number of milliseconds`},
 		{"-1 take", `"-1" is no number of milliseconds`},
 		{"# x\n5 take\n4 take", "line 3 of the capture: it is earlier than the line before"},
+		{"5 gather soon", `"gather soon" is no window`},
+		{"5 gather 0", "is no window"},
+		{"5 gatherer", "is no window"},
 		{"5 give", `"give" is neither bytes`},
 		{"5 'a'", "neither bytes in quotes"},
 		{`5 "\q"`, "neither bytes in quotes"},

@@ -17,6 +17,7 @@ type Counters struct {
 	Frames     int64 // sound frames
 	Bad        int64 // faulty frames; a run of noise is one
 	NotAsked   int64 // sound frames that no take asked for, or of another channel
+	Gathered   int64 // sound frames of a window
 	Readings   int64 // readings given, with and without a fault
 	Opened     int64 // times the port was opened
 }
@@ -51,6 +52,7 @@ type Decoder struct {
 	asked  time.Duration // frames that began earlier do not answer it
 	until  time.Duration // when it fails
 	misses int           // faulty frames since the take
+	window *gathering    // that is open; nil if none is
 	miss   session.Reading
 
 	tokens   float64 // faults that may be reported at once
@@ -105,6 +107,9 @@ func (d *Decoder) Next() (time.Duration, bool) {
 	if d.armed && (!ok || d.until < at) {
 		at, ok = d.until, true
 	}
+	if w := d.window; w != nil && (!ok || w.until < at) {
+		at, ok = w.until, true
+	}
 	return at, ok
 }
 
@@ -126,6 +131,9 @@ func (d *Decoder) Lost(wall time.Time, mono time.Duration) []session.Reading {
 	if d.armed {
 		d.noAnswer("the port was lost before the answer came")
 	}
+	if d.window != nil {
+		d.endWindow("the port was lost")
+	}
 	return d.end()
 }
 
@@ -135,7 +143,7 @@ func (d *Decoder) Take(asked, now time.Duration) error {
 	switch {
 	case d.profile.Trigger == session.OnPress || d.profile.Trigger == "":
 		return ErrOnPress
-	case d.armed:
+	case d.armed || d.window != nil:
 		return ErrAsked
 	}
 	d.armed, d.asked, d.until, d.misses = true, asked, now+answerTime, 0
@@ -155,6 +163,9 @@ func (d *Decoder) end() []session.Reading {
 	}
 	if d.armed && d.mono >= d.until {
 		d.noAnswer("nothing came within 2 s of the take")
+	}
+	if d.window != nil && d.mono >= d.window.until {
+		d.endWindow("")
 	}
 	return d.out
 }
@@ -185,6 +196,9 @@ func (d *Decoder) frame(f frame) {
 }
 
 func (d *Decoder) sound(f frame) {
+	if d.gather(f) {
+		return
+	}
 	if !d.everyFrame() {
 		if !d.armed || f.began < d.asked {
 			d.counts.NotAsked++
@@ -203,6 +217,9 @@ func (d *Decoder) sound(f frame) {
 // later frame may be sound.
 func (d *Decoder) faulty(f frame) {
 	answers := d.armed && f.began >= d.asked
+	if d.window != nil {
+		d.window.bad++
+	}
 	switch {
 	case d.everyFrame():
 		d.limit(d.reading(f))

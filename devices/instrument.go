@@ -52,6 +52,8 @@ type Instrument struct {
 // A take asks Run for a reading; answer gets nil once the instrument is asked.
 type take struct {
 	at     time.Duration
+	window windowAct
+	length time.Duration // of a window that begins
 	answer chan error
 }
 
@@ -104,9 +106,12 @@ func (i *Instrument) count() {
 // reading with the fault "no answer", comes to the sink. The error is ErrOnPress,
 // ErrNotLive, ErrAsked, that of ctx, or that of a request which could not be sent.
 // Take waits for the sink, so the instrument's own sink must not call it.
-func (i *Instrument) Take(ctx context.Context) error {
-	_, mono := i.c.Clock.Now()
-	t := take{at: mono, answer: make(chan error, 1)}
+func (i *Instrument) Take(ctx context.Context) error { return i.ask(ctx, take{}) }
+
+// ask hands a take to Run and waits for its answer.
+func (i *Instrument) ask(ctx context.Context, t take) error {
+	_, t.at = i.c.Clock.Now()
+	t.answer = make(chan error, 1)
 	select {
 	case i.takes <- t:
 	case <-ctx.Done():
@@ -291,7 +296,7 @@ func (o *opening) loop(ctx context.Context, settled <-chan time.Time) error {
 				return err
 			}
 		case t := <-o.takes:
-			broken, err := o.ask(t)
+			broken, err := o.ask(ctx, t)
 			t.answer <- err
 			if broken {
 				return err
@@ -365,9 +370,12 @@ func (o *opening) silence(ctx context.Context) error {
 
 // ask arms the decoder and, on request, sends the request. broken tells that the
 // port did not take it.
-func (o *opening) ask(t take) (broken bool, err error) {
+func (o *opening) ask(ctx context.Context, t take) (broken bool, err error) {
 	if !o.live {
 		return false, o.notLive()
+	}
+	if t.window != noWindow {
+		return false, o.gathers(ctx, t)
 	}
 	_, now := o.c.Clock.Now()
 	request := o.c.Profile.Trigger == session.OnRequest

@@ -9,7 +9,7 @@ import (
 )
 
 // A Heard is one thing that happened at an instrument, for those who listen. Just
-// one of its pointers is set, or Bytes, or Take.
+// one of its pointers is set, or Bytes, or Take, or Gather.
 type Heard struct {
 	At      time.Time     // wall clock
 	Mono    time.Duration // monotonic clock of the run
@@ -17,6 +17,7 @@ type Heard struct {
 	Bytes   []byte        // as they came
 	Unread  bool          // Bytes came before the port was live: they are not read
 	Take    bool          // the instrument was asked
+	Gather  string        // a window of a stream began or ended, as captures have it
 	Frame   *Frame
 	Reading *session.Reading
 	Port    *session.PortChanged

@@ -78,6 +78,9 @@ func eventOf(h Heard) (e CaptureEvent, remark string, ok bool) {
 		return CaptureEvent{Do: Sent, Bytes: h.Bytes}, "", true
 	case h.Take:
 		return CaptureEvent{Do: Asked}, "", true
+	case h.Gather != "":
+		e, err := gatherEvent(h.Gather)
+		return e, "", err == nil
 	case h.Port != nil && h.Port.State == session.PortLost:
 		return CaptureEvent{Do: WasLost}, "# port: lost: " + h.Port.Detail, true
 	case h.Port != nil:

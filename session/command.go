@@ -1,5 +1,7 @@
 package session
 
+import "time"
+
 // A Command is what a person asks of the bench, whichever door it came by.
 type Command struct {
 	Do       Verb   `json:"do"`
@@ -80,12 +82,14 @@ func Verbs() []Verb {
 // A Receipt says what became of a reading or command that was accepted. It is
 // given only once the entries are on disk.
 type Receipt struct {
-	Seq       int64      `json:"seq"` // the first entry it made
-	Job       string     `json:"job,omitempty"`
-	Ruling    Ruling     `json:"ruling,omitempty"` // of a reading
-	Why       *Reason    `json:"why,omitempty"`
-	Ask       string     `json:"ask,omitempty"`       // take: the instrument to ask
-	Prospects []Prospect `json:"prospects,omitempty"` // begin: what these instruments can show
+	Seq       int64         `json:"seq"` // the first entry it made
+	Job       string        `json:"job,omitempty"`
+	Ruling    Ruling        `json:"ruling,omitempty"` // of a reading
+	Why       *Reason       `json:"why,omitempty"`
+	Ask       string        `json:"ask,omitempty"`       // take: the instrument to ask
+	Gather    string        `json:"gather,omitempty"`    // take: whether it begins or ends a window of a stream
+	Window    time.Duration `json:"window_ns,omitempty"` // of such a one; 0 until it is ended
+	Prospects []Prospect    `json:"prospects,omitempty"` // begin: what these instruments can show
 }
 
 // A Refusal is the bench's no to a command: what is wrong and what to do instead.

@@ -193,6 +193,9 @@ type HeldDecided struct {
 // Asked says that an instrument was asked for its reading.
 type Asked struct {
 	Instrument string `json:"instrument"`
+	// Gather is GatherStart or GatherStop where a window of its stream begins or ends.
+	Gather string        `json:"gather,omitempty"`
+	Window time.Duration `json:"window_ns,omitempty"` // that begins; 0 until it is stopped
 }
 
 // Moved is a command of the operator to go to another step or place.

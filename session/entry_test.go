@@ -18,7 +18,7 @@ func TestAnEntryKeepsEverythingThroughItsText(t *testing.T) {
 		Started{Bench: "bench-1", Settings: Settings{Bounce: time.Second}}, ProfileSet{testProfiles()[0]},
 		PortChanged{Instrument: "caliper-1", State: PortLive}, ClockStepped{Was: at, Is: at.Add(time.Hour)},
 		Began{Plan: "plan = \"<x>\"\n"}, ReadingTaken{Reading: Reading{Instrument: "c", Kind: Caliper, Value: value, Text: "52.540", Unit: Millimetre, Raw: Raw("V\x00\xff\"\\\r\n")}, Ruling: Filed, Step: "s", Resolution: &value},
-		HeldDecided{Reading: 4, Why: Reason{Code: "set aside"}}, Asked{"m"}, Moved{"back", "s", 1}, PlaceClosed{"s", 1},
+		HeldDecided{Reading: 4, Why: Reason{Code: "set aside"}}, Asked{Instrument: "m"}, Moved{"back", "s", 1}, PlaceClosed{"s", 1},
 		StepClosed{Step: "s", Value: &value, Counted: []int64{1, 2}}, Opened{"s", 0}, Struck{3, "burr"}, Restored{3},
 		Advised{Advice: Advice{Chain: "c", State: Waiting}}, Ended{"done"}, InstrumentUsed{testProfiles()[1]}, TemperatureTaken{Of: Shop, Celsius: value, U: value}, InstrumentChecked{"depth-1", Depth, value, value, value},
 		Paired{"tablet", "ab", at}, Revoked{"tablet"},

@@ -196,7 +196,10 @@ func (t *turn) take(j *job, c Command) (Receipt, *Refusal) {
 	if in.port.State != PortLive {
 		return Receipt{}, refuse("not live", fmt.Sprintf("%s is %s", in.profile.Name, in.port.State), "plug it in and wait until it is live", "instrument", in.profile.Name)
 	}
-	t.add(Asked{in.profile.Name})
+	if step := &j.plan.Steps[j.step]; step.Reduce != "" {
+		return t.gather(step, in)
+	}
+	t.add(Asked{Instrument: in.profile.Name})
 	return Receipt{Ask: in.profile.Name}, nil
 }
 

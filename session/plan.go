@@ -1,5 +1,7 @@
 package session
 
+import "time"
+
 // A Plan describes a job: its parts, measuring steps, chains and stock. It is
 // read from TOML by ReadPlan, which checks it; a Plan in State is always sound.
 type Plan struct {
@@ -118,6 +120,10 @@ type Step struct {
 	Least *Number `toml:"least" example:"12.00" json:"least_mm,omitempty"`
 	Most  *Number `toml:"most" example:"12.20" json:"most_mm,omitempty"`
 	Half  bool    `toml:"half" json:"half,omitempty"`
+	// Reduce makes the reading the movement of a dial indicator over a window, or half of
+	// that. The window has a length, or a take begins it and another ends it.
+	Reduce string        `toml:"reduce" strict:"oneof=movement|half the movement" json:"reduce,omitempty"`
+	Window time.Duration `toml:"window" example:"10s" json:"window_ns,omitempty"`
 	// Minutes or Seconds is how long a step of the kind wait waits; Sets is the part
 	// that counts as cooled afterwards. Celsius is how hot to make something meanwhile,
 	// MostCelsius what must not be exceeded.

@@ -113,6 +113,7 @@ func (c *planCheck) fillStep(i int, s *Step) {
 		}
 	}
 	s.Use = cmp.Or(s.Use, firstUse(s.Instrument))
+	s.Half = s.Half || s.Reduce == ReduceHalf
 	s.Governs = cmp.Or(s.Governs, "mean")
 }
 
@@ -331,6 +332,7 @@ func (c *planCheck) step(i int) {
 		c.wrong(fmt.Sprintf("a %s does not measure %q", s.Instrument, s.Use), measuredUses(s.Instrument), at("use")...)
 	}
 	c.quantity(i, s)
+	c.movement(i, s)
 	c.reference(i, s)
 	if s.Differ != nil && s.Differ.IsNegative() {
 		c.wrong("places cannot differ by less than nothing", "give what they may differ by, like 0.03", at("places_may_differ")...)

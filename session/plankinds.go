@@ -7,7 +7,7 @@ import (
 
 // measuringKeys are those of a [[step]] that only one that is measured has.
 func measuringKeys() []string {
-	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u", "least", "most", "half"}
+	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u", "least", "most", "half", "reduce", "window"}
 }
 
 // keysOf lists the keys that a kind of step has beyond those that all have.

@@ -108,8 +108,9 @@ type Reading struct {
 	Fault      *Fault        `json:"fault,omitempty"` // why there is no value
 	Typed      bool          `json:"typed,omitempty"` // entered by a person
 	Feeler     *FeelerPair   `json:"feeler,omitempty"`
-	At         time.Time     `json:"-"` // wall clock on arrival
-	Mono       time.Duration `json:"-"` // monotonic clock of the run on arrival
+	Movement   *Movement     `json:"movement,omitempty"` // of a window of a stream; Value is peak less trough, Raw all its frames
+	At         time.Time     `json:"-"`                  // wall clock on arrival
+	Mono       time.Duration `json:"-"`                  // monotonic clock of the run on arrival
 }
 
 // A Ruling is what the bench made of a reading as it came. It is stored once.

@@ -18,6 +18,9 @@ func (s *State) rule(r Reading) ReadingTaken {
 	in := s.instrument(r.Instrument)
 	if in != nil && r.Fault == nil {
 		count, spread := in.profile.Count(), in.profile.Spread()
+		if r.Movement != nil {
+			spread = moved(spread)
+		}
 		t.Resolution, t.Repeatability = &count, &spread
 		t.Notes = s.notes(in, r)
 	}
@@ -59,6 +62,9 @@ func (s *State) rule(r Reading) ReadingTaken {
 		return no(WrongInstrument, "wanted instrument", map[string]string{"wanted": string(step.Instrument), "got": string(r.Kind)})
 	case s.refusesOverdue(in, r) != nil:
 		t.Ruling, t.Why = WrongInstrument, s.refusesOverdue(in, r)
+		return t
+	case step.notAsMoved(r) != nil:
+		t.Ruling, t.Why = WrongInstrument, step.notAsMoved(r)
 		return t
 	case j.unitDisagrees(t):
 		return no(OutOfRange, "unit disagrees", map[string]string{

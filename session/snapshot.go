@@ -56,6 +56,7 @@ type InstrumentView struct {
 	Unreadable int       `json:"unreadable"`         // in this run
 	LastSeq    int64     `json:"last_seq,omitempty"` // its last reading
 	Due        string    `json:"calibration_due,omitempty"`
+	Gathering  bool      `json:"gathering,omitempty"` // a window of its stream is open
 
 	Health *HealthView `json:"health,omitempty"` // of one with a port, once it was looked at
 
@@ -154,7 +155,9 @@ type ReadingView struct {
 	Typed      bool         `json:"typed,omitempty"`
 	Feeler     *FeelerPair  `json:"feeler,omitempty"`
 	Fault      *Fault       `json:"fault,omitempty"`
-	Raw        Raw          `json:"raw,omitempty"`
+	Movement   *Movement    `json:"movement,omitempty"`
+	Raw        Raw          `json:"raw,omitempty"`       // the frame; of a window the first bytes
+	RawBytes   int          `json:"raw_bytes,omitempty"` // how many a window has; its entry holds them all
 	Operator   string       `json:"operator,omitempty"`
 	Door       Door         `json:"door"`
 	Ruling     Ruling       `json:"ruling"`

@@ -55,6 +55,7 @@ type instrument struct {
 	lastMono             time.Duration // arrival of its last frame that could be read
 	seen                 bool          // such a frame came in this run
 	unit                 Unit          // of that frame
+	gathering            bool          // a window of its stream is open
 }
 
 // job is one job.
@@ -185,7 +186,7 @@ func (s *State) apply(e Entry) error {
 		return nil
 	case PortChanged:
 		if in := s.instrument(b.Instrument); in != nil {
-			in.port = b
+			in.port, in.gathering = b, in.gathering && b.State == PortLive
 		}
 		return nil
 	case Paired:
@@ -209,6 +210,11 @@ func (s *State) apply(e Entry) error {
 	}
 	if s.job == nil || s.job.ended || s.job.number != e.Job {
 		return fmt.Errorf("job %q is not open", e.Job)
+	}
+	if b, ok := e.Body.(Asked); ok && b.Gather != "" {
+		if in := s.instrument(b.Instrument); in != nil {
+			in.gathering = b.Gather == GatherStart
+		}
 	}
 	return s.job.apply(e)
 }
@@ -280,6 +286,7 @@ func (s *State) reading(e Entry, b ReadingTaken) error {
 
 func (in *instrument) note(f filed) {
 	in.lastSeq = f.seq
+	in.gathering = in.gathering && f.taken.Movement == nil && f.taken.Fault == nil
 	if f.taken.Fault != nil {
 		in.unreadable++
 		return

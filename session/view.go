@@ -33,7 +33,7 @@ func (in *instrument) view() InstrumentView {
 	return InstrumentView{
 		Name: p.Name, Kind: p.Kind, Trigger: p.Trigger,
 		Resolution: p.Resolution, ResolutionNm: p.ResolutionNm, ResolutionCel: p.ResolutionCel,
-		Due: p.Due, State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
+		Due: p.Due, Gathering: in.gathering, State: in.port.State, Port: in.port.Port, Detail: in.port.Detail,
 		Readings: in.readings, Unreadable: in.unreadable, LastSeq: in.lastSeq,
 	}
 }
@@ -122,12 +122,18 @@ func (j *job) readingView(f *filed) ReadingView {
 	return v
 }
 
+// shownRaw is how many bytes of a window displays get.
+const shownRaw = 64
+
 func (f *filed) view() ReadingView {
 	t := f.taken
 	v := ReadingView{
 		Seq: f.seq, Time: f.at, Job: f.job, Instrument: t.Instrument, Kind: t.Kind, Text: t.Text, Unit: t.Unit,
 		Typed: t.Typed, Feeler: t.Feeler, Fault: t.Fault, Raw: t.Raw, Operator: f.operator, Door: f.door,
 		Ruling: t.Ruling, Why: t.Why, Notes: t.Notes, Decided: f.decided, Standing: f.standing, Struck: f.struck, Fell: f.fell,
+	}
+	if v.Movement = t.Movement; v.Movement != nil && len(v.Raw) > shownRaw {
+		v.Raw, v.RawBytes = v.Raw[:shownRaw], len(v.Raw)
 	}
 	if t.Fault == nil {
 		value := t.Value

@@ -17,10 +17,23 @@ func (a *app) takeCommand() *cobra.Command {
 		Use: "take [INSTRUMENT]", Short: "Ask an instrument that does not send by itself for its reading", Args: between(0, 1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.do(cmd, session.Command{Do: session.Take, Instrument: argument(args)}, func(r session.Receipt, s session.Snapshot) {
-				a.page.para("", "  ", fmt.Sprintf("%s is asked; its reading shows in: logctl status", r.Ask))
+				a.page.para("", "  ", askedFor(r))
 			})
 		},
 	}
+}
+
+// askedFor says what a take began.
+func askedFor(r session.Receipt) string {
+	switch {
+	case r.Gather == session.GatherStart && r.Window > 0:
+		return fmt.Sprintf("%s is watched for %s; move the shaft now. Its reading shows in: logctl status", r.Ask, r.Window)
+	case r.Gather == session.GatherStart:
+		return r.Ask + " is watched; move the shaft, then end it with: logctl take"
+	case r.Gather == session.GatherStop:
+		return r.Ask + " is no longer watched; its reading shows in: logctl status"
+	}
+	return r.Ask + " is asked; its reading shows in: logctl status"
 }
 
 func (a *app) enterCommand() *cobra.Command {

@@ -76,8 +76,8 @@ func serve(t *testing.T, b control.Bench) func(string) string {
 	env := environment(map[string]string{"XDG_RUNTIME_DIR": dir})
 	s := control.New(control.Config{
 		Bench: b, Log: slog.New(slog.DiscardHandler), Heartbeat: time.Hour,
-		Take: func(_ context.Context, instrument string) error {
-			if instrument == "dead-1" {
+		Take: func(_ context.Context, r session.Receipt) error {
+			if r.Ask == "dead-1" {
 				return errors.New("the port is lost")
 			}
 			return nil

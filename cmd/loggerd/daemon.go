@@ -166,11 +166,16 @@ func (d *daemon) command(ctx context.Context, c session.Command) error {
 	return err
 }
 
-// take asks an instrument for its reading.
-func (d *daemon) take(ctx context.Context, name string) error {
-	in, ok := d.instruments[name]
-	if !ok {
-		return fmt.Errorf("instrument %q has no port", name)
+// take asks an instrument for its reading, or begins or ends a window of its stream.
+func (d *daemon) take(ctx context.Context, r session.Receipt) error {
+	in, ok := d.instruments[r.Ask]
+	switch {
+	case !ok:
+		return fmt.Errorf("instrument %q has no port", r.Ask)
+	case r.Gather == session.GatherStart:
+		return in.Gather(ctx, r.Window)
+	case r.Gather == session.GatherStop:
+		return in.EndGather(ctx)
 	}
 	return in.Take(ctx)
 }

@@ -206,8 +206,8 @@ func full() session.ReadingView {
 func TestEveryColumn(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, export.Readings(&out, []session.ReadingView{full()}))
-	assert.Equal(t, strings.ReplaceAll(`seq,time,job,step,place,instrument,instrument_kind,value_mm,as_sent,unit,typed,passes_mm,stops_mm,fault,raw,operator,door,ruling,ruling_reason,decided,standing,struck_reason,outlier_test,outlier_deviation_mm,outlier_statistic,outlier_limit,value_Nm,value_Cel
-7,2031-04-05T05:07:08.0000009Z,"3","bore","top","dial-1","dial indicator",-0.050,"-0.050","mm",yes,0.30,0.35,"noise","\x02-0.050\r\n","ada","page","held","bounce","set aside","left out","slipped","grubbs",-0.02,0.000000001,2.5,,
+	assert.Equal(t, strings.ReplaceAll(`seq,time,job,step,place,instrument,instrument_kind,value_mm,as_sent,unit,typed,passes_mm,stops_mm,fault,raw,operator,door,ruling,ruling_reason,decided,standing,struck_reason,outlier_test,outlier_deviation_mm,outlier_statistic,outlier_limit,value_Nm,value_Cel,peak_mm,trough_mm
+7,2031-04-05T05:07:08.0000009Z,"3","bore","top","dial-1","dial indicator",-0.050,"-0.050","mm",yes,0.30,0.35,"noise","\x02-0.050\r\n","ada","page","held","bounce","set aside","left out","slipped","grubbs",-0.02,0.000000001,2.5,,,,
 `, "\n", "\r\n"), out.String())
 	requireRow(t, schema(t, "reading"), table(t, []session.ReadingView{full()})[0])
 }

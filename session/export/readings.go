@@ -57,6 +57,8 @@ func columns() []column {
 		{"outlier_limit", func(r session.ReadingView) cell { return ofTest(r, 3) }},
 		{"value_Nm", func(r session.ReadingView) cell { return number(r.Torque) }},
 		{"value_Cel", func(r session.ReadingView) cell { return number(r.Celsius) }},
+		{"peak_mm", func(r session.ReadingView) cell { return ofMovement(r, true) }},
+		{"trough_mm", func(r session.ReadingView) cell { return ofMovement(r, false) }},
 	}
 }
 
@@ -141,6 +143,16 @@ func blade(r session.ReadingView, passes bool) cell {
 		return number(&r.Feeler.Passes)
 	}
 	return number(&r.Feeler.Stops)
+}
+
+func ofMovement(r session.ReadingView, peak bool) cell {
+	switch {
+	case r.Movement == nil:
+		return cell{}
+	case peak:
+		return number(&r.Movement.Peak)
+	}
+	return number(&r.Movement.Trough)
 }
 
 func fault(r session.ReadingView) cell {

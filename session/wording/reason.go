@@ -55,6 +55,10 @@ func reasonText(code string) string {
 		return "{part} is at {celsius} degrees and the shop at {shop}; wait about {wait_minutes} minutes, note its temperature anew, then measure"
 	case "calibration overdue":
 		return "the calibration of {instrument} was due on {due}, and this bench refuses what is overdue; use another instrument, or have it calibrated"
+	case "movement wanted":
+		return "{step} wants the movement over a window; begin it with take or the pedal, move the shaft, and end it with another"
+	case "movement not wanted":
+		return "{step} wants a single reading, and this is a movement; read the instrument anew"
 	case "unit disagrees":
 		return "{instrument} shows {shown} {unit_shown} now and has shown {step} in another unit, far from that; look which unit its display is in, then measure again"
 	case "noted as temperature":

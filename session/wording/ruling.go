@@ -45,6 +45,9 @@ func Measured(r session.ReadingView) string {
 	case value != nil:
 		text = Amount(value, q)
 	}
+	if m := r.Movement; m != nil {
+		text += fmt.Sprintf(" (peak %s, trough %s)", Decimals(m.Peak), Decimals(m.Trough))
+	}
 	if r.Typed {
 		text += " (typed)"
 	}

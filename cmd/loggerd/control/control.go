@@ -70,7 +70,7 @@ type Config struct {
 	Bench Bench
 	// Take asks an instrument for its reading, after the command that wants it is
 	// recorded. Without it no instrument can be asked.
-	Take func(ctx context.Context, instrument string) error
+	Take func(ctx context.Context, r session.Receipt) error
 	// Instruments answers what concerns ports and instruments; without it there
 	// are no addresses for that.
 	Instruments Instruments
@@ -156,7 +156,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if receipt.Ask != "" {
-		if err := s.ask(ctx, receipt.Ask); err != nil {
+		if err := s.ask(ctx, receipt); err != nil {
 			s.cfg.Log.Warn("cannot ask instrument", "instrument", receipt.Ask, "err", err)
 			s.refuse(w, http.StatusBadGateway, "not asked",
 				fmt.Sprintf("the take is recorded, but %s could not be asked: %v", receipt.Ask, err),
@@ -167,11 +167,11 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, http.StatusOK, receipt)
 }
 
-func (s *Server) ask(ctx context.Context, instrument string) error {
+func (s *Server) ask(ctx context.Context, r session.Receipt) error {
 	if s.cfg.Take == nil {
 		return errors.New("no instrument can be asked here")
 	}
-	return s.cfg.Take(ctx, instrument)
+	return s.cfg.Take(ctx, r)
 }
 
 // failed answers for a command that the bench did not take.

@@ -139,7 +139,7 @@ func TestCommandAnswers(t *testing.T) {
 	for name, c := range map[string]struct {
 		receipt session.Receipt
 		err     error
-		take    func(context.Context, string) error
+		take    func(context.Context, session.Receipt) error
 		status  int
 		want    string
 	}{
@@ -153,9 +153,9 @@ func TestCommandAnswers(t *testing.T) {
 			want: `{"code":"not recorded","message":"the command is not recorded: disk full","instead":"look at the status and at the daemon's messages, then try again"}`},
 		"slow disk": {err: context.DeadlineExceeded, status: 503,
 			want: `{"code":"not recorded","message":"the command is not confirmed in time, so it may or may not be recorded","instead":"look at the status and at the daemon's messages, then try again"}`},
-		"asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, string) error { return nil }, status: 200,
+		"asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, session.Receipt) error { return nil }, status: 200,
 			want: `{"seq":3,"ask":"dial-1"}`},
-		"not asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, string) error { return errors.New("the port is lost") }, status: 502,
+		"not asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, session.Receipt) error { return errors.New("the port is lost") }, status: 502,
 			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: the port is lost","instead":"check that it is on and plugged in, or press its own button"}`},
 		"cannot ask": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, status: 502,
 			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: no instrument can be asked here","instead":"check that it is on and plugged in, or press its own button"}`},
@@ -174,7 +174,8 @@ func TestTakeAsksAfterTheCommandIsRecorded(t *testing.T) {
 	b := newBench()
 	b.receipt.Ask = "dial-1"
 	var asked string
-	take := func(_ context.Context, instrument string) error {
+	take := func(_ context.Context, r session.Receipt) error {
+		instrument := r.Ask
 		assert.Len(t, b.submitted, 1)
 		asked = instrument
 		return nil
@@ -187,7 +188,7 @@ func TestTakeAsksAfterTheCommandIsRecorded(t *testing.T) {
 func TestRefusedCommandAsksNobody(t *testing.T) {
 	b := newBench()
 	b.receipt.Ask, b.err = "dial-1", &session.Refusal{Code: "no job"}
-	take := func(context.Context, string) error { t.Error("asked"); return nil }
+	take := func(context.Context, session.Receipt) error { t.Error("asked"); return nil }
 	status, _ := post(control.New(control.Config{Bench: b, Take: take, Log: quiet()}), `{"do":"take"}`)
 	assert.Equal(t, 409, status)
 }
