@@ -363,8 +363,11 @@ func (t *turn) next(j *job, c Command) *Refusal {
 // nextOfKind is next at a step where nothing is measured.
 func (t *turn) nextOfKind(j *job, c Command) *Refusal {
 	name := j.plan.Steps[j.step].Name
-	if j.plan.Steps[j.step].Kind == WaitStep {
+	switch j.plan.Steps[j.step].Kind {
+	case WaitStep:
 		return t.waitOn(j, strings.TrimSpace(c.Note))
+	case TorqueStep:
+		return t.nextScrew(j)
 	}
 	return refuse("to confirm", fmt.Sprintf("step %q waits for a word", name), "confirm it: done, not done or not applicable; or name the step to go to", "step", name)
 }

@@ -81,6 +81,7 @@ const (
 	MeasureStep StepKind = "measure"
 	ConfirmStep StepKind = "confirm"
 	WaitStep    StepKind = "wait"
+	TorqueStep  StepKind = "torque"
 )
 
 // measures tells whether instruments are read at a step of the kind.
@@ -91,10 +92,10 @@ func (k StepKind) measures() bool { return k == MeasureStep }
 type Step struct {
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
-	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait" json:"kind"` // measure if not given
-	Do         string   `toml:"do" json:"do,omitempty"`                               // what to do, in words, where nothing is measured
-	Measure    string   `toml:"measure" json:"measure,omitempty"`                     // what to do, in words
-	Where      string   `toml:"where" json:"where,omitempty"`                         // where to put the instrument
+	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait|torque" json:"kind"` // measure if not given
+	Do         string   `toml:"do" json:"do,omitempty"`                                      // what to do, in words, where nothing is measured
+	Measure    string   `toml:"measure" json:"measure,omitempty"`                            // what to do, in words
+	Where      string   `toml:"where" json:"where,omitempty"`                                // where to put the instrument
 	Part       string   `toml:"part" json:"part,omitempty"`
 	Side       string   `toml:"side" json:"side,omitempty"`
 	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench" example:"caliper" json:"instrument,omitempty"`
@@ -133,6 +134,15 @@ type Step struct {
 	Celsius     *Number `toml:"celsius" example:"95" json:"celsius,omitempty"`
 	MostCelsius *Number `toml:"most_celsius" example:"120" json:"most_celsius,omitempty"`
 	Fit         string  `toml:"fit" json:"fit,omitempty"` // the [[fit]] that says how hot instead
+	// Screws are those of a step of the kind torque, Order the names in the order to pull
+	// them, Passes the torques in TorqueUnit (N·m if not given), each ± Tolerance. K is
+	// the torque coefficient that is assumed for the preload.
+	Screws     []PlanScrew `toml:"screw" json:"screws,omitempty"`
+	Order      []string    `toml:"order" json:"order,omitempty"`
+	Passes     []Number    `toml:"passes" example:"[\"5\", \"10\"]" json:"passes_Nm,omitempty"`
+	Tolerance  *Number     `toml:"tolerance" example:"0.5" json:"tolerance_Nm,omitempty"`
+	TorqueUnit Unit        `toml:"torque_unit" example:"N.m" json:"-"`
+	K          *Number     `toml:"k" example:"0.2" json:"k,omitempty"`
 	// Reference makes the step a check of its instrument: 0 for closed jaws or a
 	// foot on a flat, else the length of a gauge block. What the instrument shows
 	// above it is its error, and is taken off its other readings of that use.

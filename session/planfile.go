@@ -103,6 +103,9 @@ func (c *planCheck) fillStep(i int, s *Step) {
 	if !c.doc.Has("step", i, "places") {
 		s.Places = []string{""}
 	}
+	if s.Kind == TorqueStep {
+		c.fillTorque(s)
+	}
 	if !s.Kind.measures() {
 		return
 	}
@@ -314,11 +317,11 @@ func (c *planCheck) step(i int) {
 		c.zeroedOn(i, s)
 		c.stepRepeats(i, s)
 	}
-	if len(s.Places) == 0 {
+	if len(s.Places) == 0 && s.Kind != TorqueStep {
 		c.wrong(fmt.Sprintf("step %q has an empty list of places, so it can never be satisfied", s.Name), "name at least one place, or leave the key out", at("places")...)
 	}
 	for j, place := range s.Places {
-		if slices.Index(s.Places, place) < j {
+		if slices.Index(s.Places, place) < j && s.Kind != TorqueStep {
 			c.wrong(fmt.Sprintf("place %q stands twice", place), "give each place a name of its own", at("places")...)
 		}
 	}

@@ -154,6 +154,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(underHeat))
 	f.Add([]byte(sealsAndBend))
 	f.Add([]byte(ringInSeat))
+	f.Add([]byte(caseScrews))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

@@ -15,6 +15,8 @@ func keysOf(k StepKind) []string {
 	switch k {
 	case WaitStep:
 		return []string{"minutes", "seconds", "sets", "celsius", "most_celsius", "fit"}
+	case TorqueStep:
+		return []string{"screw", "order", "passes", "tolerance", "torque_unit", "k"}
 	case ConfirmStep:
 		return nil
 	}
@@ -22,7 +24,7 @@ func keysOf(k StepKind) []string {
 }
 
 // stepKinds lists the kinds of step that a plan can name.
-func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep, WaitStep} }
+func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep, WaitStep, TorqueStep} }
 
 // stepKeys refuses keys of step i that its kind does not have, and asks for those it
 // cannot do without.
@@ -39,8 +41,11 @@ func (c *planCheck) stepKeys(i int, s Step) {
 			seen[key] = true
 		}
 	}
-	if s.Kind == WaitStep {
+	switch s.Kind {
+	case WaitStep:
 		c.waitKeys(i, s)
+	case TorqueStep:
+		c.torqueKeys(i, s)
 	}
 	if s.Kind.measures() {
 		c.needs(i, "instrument", `instrument = "caliper"`)

@@ -11,6 +11,10 @@ import (
 // reduce works out a step anew from its readings: their standings and its value.
 func (j *job) reduce(step int) error {
 	j.stale = true
+	if j.plan.Steps[step].Kind == TorqueStep {
+		j.standTorque(step)
+		return nil
+	}
 	repeats, index := j.repeats(step)
 	if len(repeats) == 0 {
 		j.steps[step].reduction = nil
@@ -137,6 +141,9 @@ func (j *job) needed(step, place int) int {
 
 // satisfied tells whether a place has its repeats.
 func (j *job) satisfied(step, place int) bool {
+	if j.plan.Steps[step].Kind == TorqueStep {
+		return j.pulled(step, place)
+	}
 	p := j.placeMean(step, place)
 	return p != nil && p.Counted >= j.needed(step, place)
 }

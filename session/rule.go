@@ -70,6 +70,8 @@ func (s *State) rule(r Reading) ReadingTaken {
 		return no(OutOfRange, "unit disagrees", map[string]string{
 			"instrument": r.Instrument, "unit_shown": r.Unit.Word(), "shown": r.Text, "value": r.Value.String(), "step": t.Step,
 		})
+	case step.Kind == TorqueStep:
+		return j.ruleTorque(t)
 	case r.Value.LessThan(step.Range[0].Decimal) || r.Value.GreaterThan(step.Range[1].Decimal):
 		return no(OutOfRange, "outside range", withUnit(r.Kind, map[string]string{
 			"value": r.Value.String(), "least": step.Range[0].String(), "most": step.Range[1].String(), "step": t.Step,

@@ -106,6 +106,7 @@ type StepView struct {
 	Limits    *LimitsView    `json:"limits,omitempty"`    // the value against the plan's limits for it
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
 	Wait      *WaitView      `json:"wait,omitempty"`      // of the kind wait
+	Screws    *TorqueView    `json:"torque,omitempty"`    // of the kind torque
 	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something
 
 	// In place of Value and WithAll, where the step's instrument measures no length.
@@ -135,6 +136,18 @@ type PlaceView struct {
 	Value   *Number `json:"value_mm,omitempty"` // as read, bar not subtracted
 	Torque  *Number `json:"value_Nm,omitempty"`
 	Celsius *Number `json:"value_Cel,omitempty"`
+
+	Pull *PullView `json:"pull,omitempty"` // of a step of the kind torque
+}
+
+// A PullView is one screw in one pass.
+type PullView struct {
+	Screw  string `json:"screw"`
+	Pass   int    `json:"pass"` // from 1
+	Target Number `json:"target_Nm"`
+	Least  Number `json:"least_Nm"`
+	Most   Number `json:"most_Nm"`
+	Note   string `json:"note,omitempty"` // why it is right without a reading
 }
 
 // Amount is the place's value and its quantity; nil while it has none.

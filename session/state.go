@@ -97,6 +97,7 @@ type stepState struct {
 	confirmed *ConfirmedView
 	skipped   *Reason // why it need not be done
 	wait      *waiting
+	words     []placeWord // of a step of the kind torque; only appended to
 	reduction *calc.Reduction
 }
 

@@ -46,6 +46,8 @@ func (t *turn) confirm(j *job, c Command) *Refusal {
 		return t.confirmStep(j, c)
 	case step.Kind == WaitStep:
 		return t.waitOn(j, c.Note)
+	case step.Kind == TorqueStep:
+		return t.acceptScrew(j, c)
 	default:
 		return refuse("not to confirm", fmt.Sprintf("step %q is of the kind %q and is not confirmed", step.Name, step.Kind),
 			"do what it asks for, or go to another step with next", "step", step.Name)
@@ -78,7 +80,12 @@ func (j *job) confirmed(e Entry, b Confirmed) error {
 	if err != nil {
 		return err
 	}
-	j.steps[step].confirmed = &ConfirmedView{b.Outcome, b.Note, e.Operator, e.At}
+	said := ConfirmedView{b.Outcome, b.Note, e.Operator, e.At}
+	if j.plan.Steps[step].Kind == TorqueStep && b.Outcome == Done {
+		j.steps[step].words = append(slices.Clip(j.steps[step].words), placeWord{b.Place, said})
+		return nil
+	}
+	j.steps[step].confirmed = &said
 	return nil
 }
 
@@ -128,5 +135,5 @@ func (j *job) kindFindings(step int) []Reason {
 			found = append(found, j.drifts(in.Name, p.Use)...)
 		}
 	}
-	return found
+	return append(found, j.torqueFindings(step)...)
 }

@@ -73,7 +73,7 @@ func (j *job) stepView(i int) StepView {
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Findings: append(j.findings(i), j.kindFindings(i)...),
 		Skipped:  s.skipped, Packs: j.packsFor(i),
-		Confirmed: s.confirmed, Wait: j.waitView(i), Heat: j.heatView(i),
+		Confirmed: s.confirmed, Wait: j.waitView(i), Screws: j.torqueView(i), Heat: j.heatView(i),
 	}
 	q := p.Instrument.Quantity()
 	put(q, j.value(i), &v.Value, &v.Torque, &v.Celsius)
@@ -101,6 +101,10 @@ func (j *job) placeView(step, place int) PlaceView {
 		mean := worked(p.Mean)
 		v.Counted, v.LeftOut = p.Counted, p.LeftOut
 		put(j.plan.Steps[step].Instrument.Quantity(), &mean, &v.Value, &v.Torque, &v.Celsius)
+	}
+	if s := &j.plan.Steps[step]; s.Kind == TorqueStep {
+		j.pullView(step, place, &v)
+		return v
 	}
 	if v.Needed = v.Counted; !v.Closed {
 		v.Needed = j.needed(step, place)

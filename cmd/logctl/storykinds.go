@@ -22,6 +22,9 @@ func (t *teller) confirmed(b session.Confirmed) string {
 	step := b.Step
 	if v := t.stepNow(b.Step); v != nil {
 		step = fmt.Sprintf("step %d of %d, %s,", v.Number, v.Of, v.Name)
+		if len(v.Places) > 1 && b.Place < len(v.Places) {
+			step += " " + v.Places[b.Place].Name + ","
+		}
 	}
 	return fmt.Sprintf("%s confirmed %s as %s%s.", t.who(), step, b.Outcome, prefixed(": ", b.Note))
 }

@@ -45,7 +45,7 @@ func compose(j Job) (document, error) {
 		d.Sections = append(d.Sections, s)
 	}
 	d.Sections = append(d.Sections, c.measured())
-	for _, s := range []section{c.limits(), c.seats(), c.done()} {
+	for _, s := range []section{c.limits(), c.seats(), c.screws(), c.done()} {
 		if len(s.Blocks) > 0 {
 			d.Sections = append(d.Sections, s)
 		}
@@ -255,7 +255,7 @@ func (c *composer) measured() section {
 	}
 	spread, notes := c.spreads(), []string{}
 	for _, s := range c.job.Steps {
-		if s.Instrument == "" {
+		if s.Kind != session.MeasureStep && s.Kind != "" {
 			continue
 		}
 		counted, left := 0, 0

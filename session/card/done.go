@@ -55,3 +55,41 @@ func (c *composer) seats() section {
 	}
 	return section{Title: "Rings and their seats", Blocks: []block{listing(said, "")}}
 }
+
+// screws lists what each screw was pulled to, and what that makes of it.
+func (c *composer) screws() section {
+	var blocks []block
+	for _, s := range c.job.Steps {
+		if s.Screws == nil {
+			continue
+		}
+		t := block{Head: []string{"", "screw", "pulled to, in N·m", "what it is, and what its torque makes of it"}, Share: []float64{0.04, 0.16, 0.22, 0.58}, Right: []bool{true, false, false, false}}
+		for i, screw := range s.Screws.Screws {
+			t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), screw.Name, pulls(screw), wording.Screw(screw, s.Screws.K)})
+		}
+		blocks = append(blocks, para(fmt.Sprintf("%s: in this order, to %s N·m ± %s.", s.Title, numbers(s.Screws.Passes), wording.Decimals(s.Screws.Tolerance))), t)
+	}
+	if len(blocks) == 0 {
+		return section{}
+	}
+	return section{Title: "Screws", Blocks: blocks}
+}
+
+func pulls(s session.ScrewView) string {
+	if len(s.Read) == 0 {
+		return "no reading"
+	}
+	return numbers(s.Read)
+}
+
+// numbers joins numbers with commas.
+func numbers(all []session.Number) string {
+	text := ""
+	for i, n := range all {
+		if i > 0 {
+			text += ", "
+		}
+		text += wording.Decimals(n)
+	}
+	return text
+}

@@ -7,6 +7,10 @@ func kindReason(code string) string {
 		return "{step} cannot be held against its limits ({why})"
 	case "ring assumed cold":
 		return "the ring is at {celsius} degrees, since neither its temperature nor the shop's was noted"
+	case "under torque":
+		return "screw {screw} wants {target:mm}; pull it on and read again"
+	case "over torque":
+		return "screw {screw} stands at most {most:mm}; slacken it, look at screw and thread, then pull it anew, or confirm with a note why it is right"
 	case "noted meanwhile":
 		return "noted: {part} is at {celsius} degrees"
 	case "to confirm":
@@ -24,6 +28,12 @@ func kindFinding(code string) string {
 		return "{fit} would need {needed} degrees, above the {limit} that {name} stands; cool the ring, or look at the parts"
 	case "cannot be heated":
 		return "no temperature can be worked out for {fit} ({why}); look at the plan"
+	case "over torque":
+		return "screw {screw} of {step} was pulled to {value:mm}, over {most:mm}; decide about it"
+	case "over torque, pulled anew":
+		return "screw {screw} of {step} was pulled to {value:mm}, over {most:mm}, before it was pulled to {then:mm}; know that it has been stretched"
+	case "over torque, accepted":
+		return "screw {screw} of {step} was pulled to {value:mm}, over {most:mm}, and accepted ({note})"
 	case "limits not kept":
 		return "{step} is {value:mm} +/- {expanded}, which is shown outside the limits {bounds}; it does not keep its limits"
 	case "limits not shown":

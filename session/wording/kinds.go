@@ -10,7 +10,7 @@ import (
 // State says in a few words how far a step is, for a list of steps: "closed", "now",
 // "done", "not done: no oil left". It has no full stop.
 func State(s session.StepView) string {
-	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil {
+	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil || s.Screws != nil {
 		return ofKind(s)
 	}
 	value, _ := s.Amount()
@@ -41,6 +41,8 @@ func ofKind(s session.StepView) string {
 		return confirmation(s)
 	case s.Wait != nil:
 		return waiting(s)
+	case s.Screws != nil:
+		return pulling(s)
 	}
 	return ""
 }
