@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"encoding/json"
 	"errors"
 	"math"
@@ -32,124 +33,175 @@ type evidence interface {
 
 // A filed is the evidence of a file, read in one transaction.
 type filed struct {
+	conn   *sql.Conn
 	tx     *sql.Tx
 	hashed bool // it has hashes and checkpoints
 }
 
 func openEvidence(r *Reader) (*filed, error) {
-	tx, err := r.db.BeginTx(context.Background(), &sql.TxOptions{ReadOnly: true})
+	conn, err := r.db.Conn(context.Background())
 	if err != nil {
 		return nil, explain(err)
 	}
-	f := &filed{tx: tx}
-	row := tx.QueryRow(`SELECT count(*) = 2 FROM sqlite_schema WHERE type = 'table' AND name IN ('hashes', 'checkpoints')`)
-	return f, explain(row.Scan(&f.hashed))
+	f := &filed{conn: conn}
+	if f.tx, err = conn.BeginTx(context.Background(), &sql.TxOptions{ReadOnly: true}); err == nil {
+		row := f.tx.QueryRow(`SELECT count(*) = 2 FROM sqlite_schema WHERE type = 'table' AND name IN ('hashes', 'checkpoints')`)
+		err = row.Scan(&f.hashed)
+	}
+	if err != nil {
+		f.close()
+		return nil, explain(err)
+	}
+	return f, nil
+}
+
+// close ends the transaction. Nothing was written, so that nothing can fail.
+func (f *filed) close() {
+	if f.tx != nil {
+		f.tx.Rollback() //nolint:errcheck // see above
+	}
+	f.conn.Close() //nolint:errcheck // see above
 }
 
 // The sequences between which all of them lie.
 const leastSeq, mostSeq = math.MinInt64, math.MaxInt64
 
-// many is how many rows are read at a time. One by one, the calls into SQLite would
+// many is how many sequences are read at a time. Row by row, the calls into SQLite would
 // take longer than all the hashing.
-const many = 256
+const many = 64
 
 func (f *filed) rows(first, last int64, yield func(row) error) error {
-	var least, most sql.NullInt64
-	err := f.tx.QueryRow(`
-		SELECT (SELECT min(seq) FROM entries WHERE seq BETWEEN ?1 AND ?2), (SELECT max(seq) FROM entries WHERE seq BETWEEN ?1 AND ?2)`, first, last).Scan(&least, &most)
-	if err != nil || !least.Valid {
-		return explain(err)
-	}
-	if most.Int64-least.Int64 > 4*1<<40 { // somebody numbered a row out of all bounds
-		return f.single(first, last, yield)
-	}
 	names := map[string]string{} // few strings stand in many rows
-	for from := least.Int64; from <= most.Int64; {
-		rows, err := f.together(from, most.Int64, names)
-		if err != nil || rows == nil {
-			return errors.Join(err, f.single(from, last, yield))
+	all, err := f.lump(`SELECT CAST(group_concat(concat_ws(char(10), seq, run, length(body), job, kind, body), '') AS BLOB)
+		FROM entries WHERE seq BETWEEN ? AND ?`)
+	if err != nil {
+		return err
+	}
+	defer all.close()
+	for {
+		next, ok, err := f.next(`SELECT min(seq) FROM entries WHERE seq BETWEEN ? AND ?`, first, last)
+		if err != nil || !ok {
+			return err
 		}
-		for _, r := range rows {
-			if err := yield(r); err != nil {
+		for full := true; full && next <= last; { // until there is a gap
+			until := last
+			if next <= last-many {
+				until = next + many - 1
+			}
+			rows, err := f.together(all, next, until, names)
+			if err != nil {
 				return err
 			}
+			for _, r := range rows {
+				if err := yield(r); err != nil {
+					return err
+				}
+			}
+			if until == last {
+				return nil
+			}
+			full, next = len(rows) > 0, until+1
 		}
-		from = rows[len(rows)-1].seq + 1
+		first = next
 	}
-	return nil
 }
 
-// together reads the next rows as lists of their columns; nil if they cannot be told
-// apart so, or are too long.
-func (f *filed) together(first, last int64, names map[string]string) ([]row, error) {
-	var bodies []byte
-	var jobs, kinds, numbers sql.RawBytes
-	rows, err := f.tx.Query(`SELECT CAST(group_concat(CAST(body AS TEXT), '') AS BLOB), group_concat(job, char(10)), group_concat(kind, char(10)),
-			group_concat(seq || ' ' || run || ' ' || length(body), char(10))
-		FROM (SELECT * FROM entries WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?)`, first, last, many)
+// next reads one number; false if there is none.
+func (f *filed) next(query string, args ...any) (int64, bool, error) {
+	var n sql.NullInt64
+	err := f.tx.QueryRow(query, args...).Scan(&n)
+	return n.Int64, n.Valid, explain(err)
+}
+
+// together reads the rows of a range as one text. Rows that cannot be told apart in it,
+// or are too long, are read one by one.
+func (f *filed) together(all lump, first, last int64, names map[string]string) ([]row, error) {
+	text, err := all.read(first, last)
+	if err != nil {
+		return nil, err
+	}
+	found, whole := make([]row, 0, many), text != nil
+	l := list{rest: text}
+	for len(l.rest) > 0 && whole {
+		r := row{seq: l.number(), run: l.number()}
+		length := l.number()
+		r.job, r.kind = once(names, l.line()), once(names, l.line())
+		r.body = l.bytes(length)
+		found, whole = append(found, r), !l.bad
+	}
+	if whole {
+		return found, nil
+	}
+	found = found[:0]
+	err = f.single(first, last, func(r row) error { found = append(found, r); return nil })
+	return found, err
+}
+
+// A lump is a query of one text over a range, prepared. It goes past database/sql, which
+// would copy every text once more.
+type lump struct{ stmt driver.Stmt }
+
+func (f *filed) lump(query string) (l lump, err error) {
+	err = f.conn.Raw(func(conn any) error {
+		l.stmt, err = conn.(driver.Conn).Prepare(query)
+		return err
+	})
+	return l, explain(err)
+}
+
+func (l lump) close() { l.stmt.Close() } //nolint:errcheck // it only read
+
+// read reads the text of a range; nil if it is too long, empty if there is none.
+func (l lump) read(first, last int64) ([]byte, error) {
+	rows, err := l.stmt.Query([]driver.Value{first, last}) //nolint:staticcheck // a read needs no context
 	if err != nil {
 		return nil, explain(err)
 	}
 	defer rows.Close()
-	if !rows.Next() {
-		return nil, tooBig(rows.Err())
-	}
-	if err := rows.Scan(&bodies, &jobs, &kinds, &numbers); err != nil {
-		return nil, explain(err)
-	}
-	found := make([]row, 0, many)
-	for len(numbers) > 0 {
-		var r row
-		var length int64
-		for _, n := range []*int64{&r.seq, &r.run, &length} {
-			*n, numbers = nextNumber(numbers)
-		}
-		if length < 0 || length > int64(len(bodies)) {
-			return nil, nil
-		}
-		r.body, bodies = bodies[:length:length], bodies[length:]
-		r.job, jobs = nextName(jobs, names)
-		r.kind, kinds = nextName(kinds, names)
-		found = append(found, r)
-	}
-	if len(bodies)+len(jobs)+len(kinds) > 0 || len(found) == 0 {
-		return nil, nil
-	}
-	return found, nil
-}
-
-// tooBig passes on an error, unless it is that what was read together is too long.
-func tooBig(err error) error {
+	row := make([]driver.Value, 1)
+	err = rows.Next(row)
 	var fault sqlite3.Error
 	if errors.As(err, &fault) && fault.Code == sqlite3.ErrTooBig {
+		return nil, nil
+	}
+	text, ok := row[0].([]byte)
+	if err == nil && !ok {
+		text = []byte{}
+	}
+	return text, explain(err)
+}
+
+// A list is lines and bytes of a known length, one after another.
+type list struct {
+	rest []byte
+	bad  bool
+}
+
+func (l *list) line() []byte {
+	end := bytes.IndexByte(l.rest, '\n')
+	if end < 0 {
+		l.bad = true
 		return nil
 	}
-	return explain(err)
+	line := l.rest[:end]
+	l.rest = l.rest[end+1:]
+	return line
 }
 
-// nextNumber takes a number off a list.
-func nextNumber(list []byte) (n int64, rest []byte) {
-	negative := len(list) > 0 && list[0] == '-'
-	i := 0
-	if negative {
-		i++
-	}
-	for ; i < len(list) && '0' <= list[i] && list[i] <= '9'; i++ {
-		n = n*10 + int64(list[i]-'0')
-	}
-	if negative {
-		n = -n
-	}
-	return n, list[min(i+1, len(list)):]
+func (l *list) number() int64 {
+	n, err := strconv.ParseInt(string(l.line()), 10, 64)
+	l.bad = l.bad || err != nil
+	return n
 }
 
-// nextName takes a line off a list.
-func nextName(list []byte, names map[string]string) (name string, rest []byte) {
-	end := bytes.IndexByte(list, '\n')
-	if end < 0 {
-		return once(names, list), nil
+func (l *list) bytes(n int64) []byte {
+	if n < 0 || n > int64(len(l.rest)) {
+		l.bad = true
+		return nil
 	}
-	return once(names, list[:end]), list[end+1:]
+	text := l.rest[:n:n]
+	l.rest = l.rest[n:]
+	return text
 }
 
 // single reads rows one by one.
@@ -189,17 +241,33 @@ func (f *filed) count() (n int64, err error) {
 
 func (f *filed) hasHashes() bool { return f.hashed }
 
+// manyHashes is how many hashes are read at a time.
+const manyHashes = 4096
+
 func (f *filed) pieces() (all []piece, err error) {
 	if !f.hashed {
 		return nil, nil
 	}
-	err = f.list(`SELECT start, nodes FROM hashes ORDER BY start`, func(rows *sql.Rows) error {
-		var p piece
-		err := rows.Scan(&p.start, &p.nodes)
-		all = append(all, p)
-		return err
-	})
-	return all, err
+	some, err := f.lump(`SELECT CAST(group_concat(concat_ws(char(10), start, length(nodes), nodes), '') AS BLOB)
+		FROM hashes WHERE start BETWEEN ? AND ?`)
+	if err != nil {
+		return nil, err
+	}
+	defer some.close()
+	for first, next := int64(leastSeq), int64(0); ; first = next { // what does not follow without a gap is of no use
+		text, err := some.read(first, next+manyHashes-1)
+		if err != nil || len(text) == 0 {
+			return all, err
+		}
+		for l := (list{rest: text}); len(l.rest) > 0; {
+			p := piece{start: l.number()}
+			if p.nodes = l.bytes(l.number()); l.bad {
+				return all, nil
+			}
+			all = append(all, p)
+			next = p.start + max(p.hashes(), 1)
+		}
+	}
 }
 
 func (f *filed) checkpoints() (all []signed, err error) {
@@ -242,7 +310,7 @@ func (f *filed) list(query string, scan func(*sql.Rows) error) error {
 // A header is what an entry's canonical JSON says before its body.
 type header struct {
 	seq, run, mono      int64
-	at, job, kind, door string
+	at, job, kind, door []byte
 }
 
 // readHeader reads the keys that stand before the body of an entry, in the order in
@@ -288,6 +356,16 @@ func (s *scanner) take(prefix string) bool {
 
 func (s *scanner) want(prefix string) { s.bad = !s.take(prefix) || s.bad }
 
+// digits passes over a number.
+func (s *scanner) digits() {
+	i := 0
+	for i < len(s.rest) && '0' <= s.rest[i] && s.rest[i] <= '9' {
+		i++
+	}
+	s.bad = s.bad || i == 0
+	s.rest = s.rest[i:]
+}
+
 func (s *scanner) number() int64 {
 	i := 0
 	for i < len(s.rest) && (s.rest[i] == '-' || '0' <= s.rest[i] && s.rest[i] <= '9') {
@@ -299,22 +377,23 @@ func (s *scanner) number() int64 {
 	return n
 }
 
-func (s *scanner) text() string {
+func (s *scanner) text() []byte {
 	if !s.take(`"`) {
 		s.bad = true
-		return ""
+		return nil
 	}
 	end := bytes.IndexByte(s.rest, '"')
 	if escape := bytes.IndexByte(s.rest[:max(end, 0)], '\\'); end < 0 || escape >= 0 {
 		return s.escaped()
 	}
-	text := string(s.rest[:end])
+	text := s.rest[:end]
 	s.rest = s.rest[end+1:]
 	return text
 }
 
 // escaped reads a string with escapes in it, whose first quote is taken already.
-func (s *scanner) escaped() (text string) {
+func (s *scanner) escaped() []byte {
+	var text string
 	for i := 0; i < len(s.rest); i++ {
 		switch s.rest[i] {
 		case '\\':
@@ -323,9 +402,9 @@ func (s *scanner) escaped() (text string) {
 			err := json.Unmarshal(append([]byte{'"'}, s.rest[:i+1]...), &text)
 			s.bad = s.bad || err != nil
 			s.rest = s.rest[i+1:]
-			return text
+			return []byte(text)
 		}
 	}
 	s.bad = true
-	return ""
+	return nil
 }

@@ -118,6 +118,11 @@ func open(path string, o Options) (*Log, error) {
 
 // start opens the file and reads where the log ends.
 func (l *Log) start(newKey bool) (err error) {
+	for _, file := range []string{KeyPath(l.path), CheckpointPath(l.path), ReservePath(l.path)} {
+		if err := l.disk.remove(file + ".new"); err != nil { // left where the power was lost
+			return err
+		}
+	}
 	if newKey {
 		if l.aside, err = l.setAside(); err != nil {
 			return err

@@ -80,7 +80,7 @@ func paperOf(t *testing.T, path string) *paper {
 	r := review(t, path)
 	f, err := openEvidence(r)
 	require.NoError(t, err)
-	defer f.tx.Rollback()
+	defer f.close()
 	p := &paper{}
 	require.NoError(t, f.rows(leastSeq, mostSeq, func(r row) error {
 		p.all = append(p.all, r)

@@ -139,7 +139,7 @@ var ErrNotCovered = errors.New("no checkpoint covers it yet; one is made when th
 func (r *Reader) Prove(seqs ...int64) (proofs []Proof, err error) {
 	f, err := openEvidence(r)
 	if err == nil {
-		defer f.tx.Rollback()
+		defer f.close()
 		proofs, err = f.prove(seqs)
 	}
 	if changed := r.changed(); err == nil {

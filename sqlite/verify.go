@@ -139,7 +139,7 @@ func verifyFile(path string, o VerifyOptions) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	defer f.tx.Rollback()
+	defer f.close()
 	report, err := examine(f, o)
 	if err != nil {
 		return Report{}, err
