@@ -189,7 +189,7 @@ func (t *turn) add(body Body) {
 	}
 	e := Entry{
 		Seq: t.state.seq + 1, Run: run, At: t.at.UTC(), Mono: t.mono,
-		Operator: t.operator, Proved: t.proved, Door: t.door, Body: body,
+		Operator: t.operator, Proved: t.proved && t.door != FromBench, Door: t.door, Body: body,
 	}
 	if inJob(body) && t.state.job != nil && !t.state.job.ended {
 		e.Job = t.state.job.number

@@ -39,11 +39,22 @@
 // whoever has the key by checkpoints that were kept elsewhere, and by nothing else:
 // see VerifyOptions. Prove makes proofs of single entries for third parties.
 //
+// The checkpoint that was signed last also lies beside the key (CheckpointPath), and Open
+// refuses a log that contradicts it: an older copy, or one that went on elsewhere. It
+// is written after the commit, so that it never says more than the log; if it cannot be
+// written, the next Append fails.
+//
 // # Failures
 //
 // After a failed write nobody knows whether the batch reached the disk: a commit
 // whose synchronisation failed can come back when the file is opened again. So the
 // connection is given up, and the next Append opens the file afresh and looks. If
 // the batch is not there, it goes on; if it is there after all, it says so with a
-// KeptError.
+// KeptError. Before, the write-ahead log is written once more in its place: what a
+// failed synchronisation had in hand counts as written for the machine, and would never
+// reach the disk.
+//
+// If the disk is full, the reserve (Options.Reserve) is given up. Then only last words
+// are taken, that nothing more is recorded and the end of a job, until the reserve can
+// be made again; Append of nothing tries that.
 package sqlite

@@ -164,8 +164,14 @@ func (a *app) do(cmd *cobra.Command, c session.Command, show func(session.Receip
 	if err != nil {
 		return err
 	}
-	c.Operator = a.who()
+	c.Operator, c.PIN = a.who(), a.env("SHIMWRIGHT_PIN")
 	receipt, err := daemon.command(cmd.Context(), c)
+	if pinNeeded(err) {
+		if c.PIN, err = a.askPIN("PIN of "+c.Operator+": ", err); err != nil {
+			return a.refused(err)
+		}
+		receipt, err = daemon.command(cmd.Context(), c)
+	}
 	if err != nil {
 		return a.refused(err)
 	}

@@ -82,7 +82,8 @@ like a press on an instrument, with the operator's name.
 Exit codes:
 ` + exitTable() + `
 
-The operator is --operator, else $SHIMWRIGHT_OPERATOR, else the login name.
+The operator is --operator, else $SHIMWRIGHT_OPERATOR, else the login name; a
+PIN, where one is needed, is asked for, or taken from $SHIMWRIGHT_PIN.
 The socket is --socket, else shimwright/control.sock in $XDG_RUNTIME_DIR, else
 in the user's state directory. The log to review is --log, else
 shimwright/bench-1.log.db in the user's state directory; it is read from the
@@ -109,7 +110,7 @@ file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 		a.statusCommand(), a.adviceCommand(), a.watchCommand(), a.readingsCommand(),
 		a.beginCommand(), a.asideCommand(), a.resumeCommand(), a.takeCommand(), a.enterCommand(), a.nextCommand(), a.backCommand(), a.placeCommand(),
 		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.checkCommand(), a.fittedCommand(), a.stockCommand(), a.confirmCommand(), a.endCommand(),
-		a.portsCommand(), a.instrumentCommand(), a.pairCommand(),
+		a.portsCommand(), a.instrumentCommand(), a.operatorCommand(), a.pairCommand(),
 		a.planCommand(), a.workCommand(),
 		a.jobCommand(), a.cardCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
 		a.verifyCommand(), a.proveCommand(),

@@ -493,6 +493,9 @@ func (t *teller) who() string {
 	if name == "" {
 		name = "Somebody"
 	}
+	if t.at.Proved {
+		name += " (proved by PIN)"
+	}
 	switch t.at.Door {
 	case session.FromPage:
 		return name + ", on the page,"

@@ -17,6 +17,7 @@ import (
 	"shimwright/cmd/loggerd/config"
 	"shimwright/cmd/loggerd/control"
 	"shimwright/cmd/loggerd/display"
+	"shimwright/cmd/loggerd/operators"
 	"shimwright/cmd/loggerd/publish"
 	"shimwright/cmd/loggerd/wall"
 	"shimwright/devices"
@@ -38,6 +39,7 @@ type daemon struct {
 	clock       session.Clock
 	store       *sqlite.Log
 	bench       *session.Bench
+	gate        *operators.Gate // before the bench, for what people ask of it
 	control     *control.Server
 	broker      *broker.Broker
 	publisher   *publish.Publisher
@@ -100,10 +102,18 @@ func (d *daemon) openBench() error {
 			return session.LogView{Checkpoint: d.store.Checkpoint(), PublicKey: d.store.PublicKey()}
 		},
 		NewKey:        session.KeyReason{Reason: d.outfit.newKey, SetAside: d.store.SetAside()},
-		Configuration: configuration, Probe: probe.C,
+		Configuration: configuration, Probe: probe.C, Guarded: d.cfg.Protect,
 	}, d.store.Replay)
+	if err != nil {
+		return err
+	}
 	d.bench = bench
-	return err
+	known := []operators.Operator{}
+	for _, o := range d.cfg.Operators {
+		known = append(known, operators.Operator(o))
+	}
+	d.gate = operators.NewGate(bench.Submit, known, d.cfg.Protect, d.clock)
+	return nil
 }
 
 // bootID names the boot of the machine; empty where the kernel does not say.
@@ -181,7 +191,7 @@ func (d *daemon) take(ctx context.Context, r session.Receipt) error {
 }
 
 func (d *daemon) openControl() error {
-	d.control = control.New(control.Config{Bench: d.bench, Take: d.take, Instruments: portFace{d}, Pages: pageFace{d}, Log: d.log})
+	d.control = control.New(control.Config{Bench: gated{d.bench, d.gate}, Take: d.take, Instruments: portFace{d}, Pages: pageFace{d}, Log: d.log})
 	if err := d.control.Listen(d.cfg.Socket); err != nil {
 		return err
 	}
@@ -199,6 +209,16 @@ func (d *daemon) watchClock(ctx context.Context) error {
 		}
 	})
 	return nil
+}
+
+// gated is the bench behind its gate.
+type gated struct {
+	*session.Bench
+	gate *operators.Gate
+}
+
+func (g gated) Submit(ctx context.Context, item any) (session.Receipt, error) {
+	return g.gate.Submit(ctx, item)
 }
 
 // stopControl lets requests under way finish, within a limit.

@@ -35,7 +35,7 @@ func (d *daemon) openPage() error {
 
 // carryOut carries out a command and, where it is to ask an instrument, asks it.
 func (d *daemon) carryOut(ctx context.Context, c session.Command) (session.Receipt, error) {
-	receipt, err := d.bench.Submit(ctx, c)
+	receipt, err := d.gate.Submit(ctx, c)
 	if err != nil || receipt.Ask == "" {
 		return receipt, err
 	}

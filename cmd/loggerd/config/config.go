@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"shimwright/cmd/loggerd/operators"
 	"shimwright/devices"
 	"shimwright/session"
 	"shimwright/session/tomlfile"
@@ -32,6 +33,20 @@ type Config struct {
 	MQTT          MQTT              `toml:"mqtt"`
 	Wall          Wall              `toml:"wall"`
 	Instruments   []session.Profile `toml:"instrument"`
+	Operators     []Operator        `toml:"operator"` // those who can be proved
+	Protect       []session.Verb    `toml:"protect"`  // the commands that take one of them
+}
+
+// An Operator has a PIN; logctl operator pin makes its hash.
+type Operator struct {
+	Name string         `toml:"name" example:"ada"`
+	PIN  operators.Hash `toml:"pin" secret:"yes"`
+}
+
+// protectable are the commands that can be kept for operators with a PIN. What is done
+// with a pedal or at an instrument is not among them.
+func protectable() []session.Verb {
+	return []session.Verb{session.Begin, session.End, session.StrikeOut, session.Restore, session.Aside, session.Resume, session.Unpair}
 }
 
 // MQTT says where displays subscribe.
@@ -93,6 +108,7 @@ func Read(file string, text []byte, c Config) (Config, error) {
 	k := &check{doc: doc, problems: problems}
 	k.bench(c)
 	k.mqtt(c.MQTT)
+	k.operators(c)
 	k.wall(c)
 	for i, p := range c.Instruments {
 		k.instrument(i, p, c.Instruments)
@@ -127,6 +143,32 @@ func (k *check) bench(c Config) {
 	}
 	if c.Page != Off {
 		k.address(c.Page, "page")
+	}
+}
+
+func (k *check) operators(c Config) {
+	for i, o := range c.Operators {
+		if o.Name == "" || strings.TrimSpace(o.Name) != o.Name {
+			k.wrong(fmt.Sprintf("%q is not a name", o.Name), "write it without spaces around it", "operator", i, "name")
+		}
+		if slices.ContainsFunc(c.Operators[:i], func(p Operator) bool { return p.Name == o.Name }) {
+			k.wrong(fmt.Sprintf("operator %q is there already", o.Name), "give each operator once", "operator", i, "name")
+		}
+		if err := o.PIN.Check(); err != nil {
+			k.wrong(fmt.Sprintf("the PIN of %q cannot be used: %v", o.Name, err), "make the line with: logctl operator pin "+o.Name, "operator", i, "pin")
+		}
+	}
+	for i, v := range c.Protect {
+		if !slices.Contains(protectable(), v) {
+			names := []string{}
+			for _, v := range protectable() {
+				names = append(names, string(v))
+			}
+			k.wrong(fmt.Sprintf("the command %q cannot be protected", v), "take some of: "+strings.Join(names, ", "), "protect", i)
+		}
+	}
+	if len(c.Protect) > 0 && len(c.Operators) == 0 {
+		k.wrong("commands are protected, but there is no operator who could give them", "add an [[operator]] with the lines of: logctl operator pin NAME", "protect")
 	}
 }
 

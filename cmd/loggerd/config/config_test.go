@@ -31,6 +31,24 @@ ascii = { pattern = "(?P<value>[0-9.]+)" }
 permissible_error_mm = { outside = 0.02, depth = 0.04 }
 `
 
+const ada = `
+[[operator]]
+name = "ada"
+pin = "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc"
+`
+
+func TestOperators(t *testing.T) {
+	c, err := Read("b.toml", []byte("protect = [\"begin\", \"strike out\"]\n"+ada), defaults())
+	require.NoError(t, err)
+	require.Equal(t, []session.Verb{session.Begin, session.StrikeOut}, c.Protect)
+	require.Equal(t, "ada", c.Operators[0].Name)
+	text, err := c.Record()
+	require.NoError(t, err)
+	require.Contains(t, string(text), `"operator":[{"name":"ada","pin":"set"}]`)
+	require.Contains(t, string(text), `"protect":["begin","strike out"]`)
+	require.NotContains(t, string(text), "argon2id")
+}
+
 func TestDefaultsAreLoopbackAndTheUsersOwn(t *testing.T) {
 	c := defaults()
 	require.Equal(t, "/home/mo/.local/state/shimwright", c.Data)
@@ -79,6 +97,11 @@ func TestMistakesAreNamedWithTheirPlace(t *testing.T) {
 		{`plans = "plans"`, `b.toml:1:1: the path "plans" depends on where the daemon is started; `},
 		{`data = "logs"`, `b.toml:1:1: the path "logs" depends on where the daemon is started; `},
 		{`page = "8080"`, `b.toml:1:1: "8080" is not an address to listen on; `},
+		{"protect = [\"begin\"]", `b.toml:1:1: commands are protected, but there is no operator who could give them; add an [[operator]] with the lines of: logctl operator pin NAME`},
+		{"protect = [\"take\"]\n" + ada, `b.toml:1:12: the command "take" cannot be protected; take some of: begin, end, strike out, restore, aside, resume, revoke`},
+		{ada + ada, `operator "ada" is there already; give each operator once`},
+		{"[[operator]]\nname = \"ada\"\npin = \"1234\"", `b.toml:3:1: the PIN of "ada" cannot be used: it is not an Argon2id hash; make the line with: logctl operator pin ada`},
+		{"[[operator]]\nname = \" \"\npin = \"\"", `" " is not a name; write it without spaces around it`},
 		{"[mqtt]\nbroker = \"http://x\"", `b.toml:2:1: "http://x" is not a broker; `},
 		{"[mqtt]\nlisten = \":1883\"", `b.toml:2:1: ":1883" is not an address to listen on; `},
 		{"[mqtt]\nbase = \"a/b\"", `b.toml:2:1: "a/b" cannot stand in a topic; `},
