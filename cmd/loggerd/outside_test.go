@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"net"
 	"os/exec"
+	"sync"
 	"testing"
 	"time"
 
@@ -31,19 +32,34 @@ func TestAForeignSubscriberShowsTheAdvice(t *testing.T) {
 	})
 }
 
-// foreignBroker runs mosquitto on a free port of this machine until the test ends.
+// A foreign broker is a mosquitto on this machine.
+type foreign struct {
+	address string
+	stop    func()
+}
+
+// foreignBroker runs mosquitto on a free port until the test ends.
 func foreignBroker(t *testing.T) string {
 	t.Helper()
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	address := free.Addr().String()
-	require.NoError(t, free.Close())
+	return foreignBrokerAt(t, "").address
+}
+
+// foreignBrokerAt runs mosquitto at an address, or on a free port if that is empty.
+func foreignBrokerAt(t *testing.T, address string) foreign {
+	t.Helper()
+	if address == "" {
+		free, err := net.Listen("tcp", "127.0.0.1:0")
+		require.NoError(t, err)
+		address = free.Addr().String()
+		require.NoError(t, free.Close())
+	}
 	cmd := exec.Command("mosquitto", "-p", port(address))
 	require.NoError(t, cmd.Start(), "install Debian's mosquitto")
-	t.Cleanup(func() {
+	stop := sync.OnceFunc(func() {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait() // it was killed
 	})
+	t.Cleanup(stop)
 	require.Eventually(t, func() bool {
 		conn, err := net.Dial("tcp", address)
 		if err != nil {
@@ -51,7 +67,7 @@ func foreignBroker(t *testing.T) string {
 		}
 		return conn.Close() == nil
 	}, 10*time.Second, 10*time.Millisecond)
-	return address
+	return foreign{address, stop}
 }
 
 func playToSubscriber(t *testing.T, b *testBench, address string) {

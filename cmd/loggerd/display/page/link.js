@@ -16,8 +16,8 @@ let everConnected = false;
 let heard = null;     // by both clocks of the page, when something last came
 let source = null;
 let software = null;
-let shown = [null, null]; // what is on the page, and whether it is blank
-const watchers = new Set(); // called with each event, after it was drawn
+let shown = [];       // what is on the page, whether it is blank, whether the bench is out of hearing
+const watchers = new Set(); // called each time that something was drawn
 
 function make(tag, name, ...inside) {
   const element = document.createElement(tag);
@@ -48,7 +48,6 @@ function connect() {
     if (software !== null && software !== event.software) location.reload();
     software = event.software;
     tick();
-    for (const watch of watchers) watch();
   });
   source.addEventListener("error", () => {
     connected = false;
@@ -81,9 +80,11 @@ function tick() {
     const seconds = Math.floor(age());
     put(byId("age"), !connected ? "no connection" : seconds <= event?.heartbeat_s ? "live" : "heard " + seconds + " s ago");
   }
-  if (event && (event !== shown[0] || blank !== shown[1])) {
-    shown = [event, blank];
+  const now = [event, blank, stale()];
+  if (event && now.some((v, i) => v !== shown[i])) {
+    shown = now;
     render(blank);
+    for (const watch of [...watchers]) watch();
   }
 }
 

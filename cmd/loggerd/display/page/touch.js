@@ -382,5 +382,4 @@ addEventListener("DOMContentLoaded", () => {
   for (const tools of dialog("value").querySelectorAll(".tools, .others")) tools.addEventListener("change", pairOrOne);
   dialog("check").querySelector(".tools").addEventListener("change", uses);
   dialog("fitted").querySelector(".chains").addEventListener("change", sides);
-  setInterval(acts, 1000);
 });
