@@ -193,3 +193,24 @@ func TestReducedMotion(t *testing.T) {
 	assert.Equal(t, "2", p.Text(`places.size`))
 	assert.Equal(t, "0", p.Text(`document.getAnimations().length`))
 }
+
+// What is needed from three metres is on the screen without scrolling, on 1080p.
+func TestWhatIsNeededFromAfarIsOnTheScreen(t *testing.T) {
+	all := states(t)
+	p := open(t, all["0-no-job"])
+	p.size(1920, 1080, false)
+	seq := int64(30_000)
+	for name, v := range all {
+		if doubt(v) != "" {
+			continue // then that is what must be seen
+		}
+		seq++
+		v.Seq = seq
+		p.show(v)
+		for _, changed := range []string{"", "Reading 12 is now left out."} {
+			p.Text(fmt.Sprintf(`void (byId("changed").textContent = %q)`, changed))
+			assert.Empty(t, p.Text(`[...document.querySelectorAll("#title, #tool, #places .active, #last-value, #last-verdict b, .pack b, .float, .advice .verdict b, #pictures img")]
+				.filter((e) => e.checkVisibility() && e.textContent + e.src !== "" && (e.getBoundingClientRect().bottom > innerHeight || e.getBoundingClientRect().top < 0)).map((e) => e.id + e.className + e.tagName + e.getBoundingClientRect().bottom).join(" ")`), name+changed)
+		}
+	}
+}

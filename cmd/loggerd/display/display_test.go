@@ -411,3 +411,21 @@ func TestMetricsBesideThePage(t *testing.T) {
 	s.cfg.Metrics = nil
 	require.Equal(t, http.StatusNotFound, get("localhost").Code)
 }
+
+// A bench that never rests is shown all the same.
+func TestABurstIsShownWhileItLasts(t *testing.T) {
+	bench := newBench(bottomEnd(t, 0))
+	s := start(t, bench, time.Hour)
+	page := look(t, s)
+	first := page.snapshot().Snapshot.Seq
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	go func() {
+		for v := bottomEnd(t, 0); ctx.Err() == nil; v.Seq++ {
+			bench.put(v)
+		}
+	}()
+	for range 3 {
+		assert.Greater(t, page.snapshot().Snapshot.Seq, first-1)
+	}
+}

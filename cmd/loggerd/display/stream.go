@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"sync"
 	"time"
+
+	"shimwright/session"
 )
 
 // A hub holds the latest state and the slot of each page that looks at one view.
@@ -81,6 +83,11 @@ func snapshotEvent[T, E any](make func(T) E) func(T) ([]byte, error) {
 	}
 }
 
+// headStart is how long a snapshot waits before it is drawn: of several in a burst
+// only the last is drawn, and writing it to many pages does not compete with the
+// publisher, which has the same snapshot at the same moment.
+const headStart = 3 * time.Millisecond
+
 // collect empties the bench's mailbox, and that of the wall if there is one.
 func (s *Server) collect(ctx context.Context) {
 	mail, release := s.cfg.Mailbox()
@@ -96,14 +103,22 @@ func (s *Server) collect(ctx context.Context) {
 			s.cfg.Log.Error("cannot render for the display", "error", err)
 		}
 	}
+	var newest session.Snapshot
+	var due <-chan time.Time // when the newest is to be drawn; nil if it is
 	for {
 		select {
 		case snapshot, open := <-mail:
 			if !open {
 				return
 			}
-			failed(s.bench.show(snapshot))
-			failed(s.story.show(snapshot))
+			newest = snapshot
+			if due == nil {
+				due = time.After(headStart)
+			}
+		case <-due:
+			due = nil
+			failed(s.bench.show(newest))
+			failed(s.story.show(newest))
 		case benches := <-wall:
 			failed(s.wall.show(benches))
 		case <-ctx.Done():
