@@ -3,6 +3,7 @@ package calc
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/shopspring/decimal"
@@ -59,6 +60,7 @@ func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
 	l := newLikelySeeker(newSeeker(q, most), b, p.Rule, p.Rule.guardPerU(b.nu))
 	l.run()
 	least, greatest, widest := math.Inf(1), 0.0, length(0)
+	var all []standing
 	for i := range l.first.buckets {
 		for j := range l.second.buckets {
 			x, y := &l.first.buckets[i], &l.second.buckets[j]
@@ -66,6 +68,9 @@ func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
 			least, greatest = min(least, x.square+y.square), max(greatest, x.square+y.square)
 			widest = max(widest, (total - l.middle()).abs())
 			s := l.standing(total, x.square+y.square)
+			for range l.couples(x, y) {
+				all = append(all, s)
+			}
 			hope := l.hope(total)
 			require.LessOrEqual(t, hope.group, s.group)
 			require.True(t, hope.group < s.group || hope.inside > s.inside-1e-12, "%+v %+v", hope, s)
@@ -73,6 +78,15 @@ func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
 				require.True(t, l.better.has(total))
 			}
 		}
+	}
+	slices.SortFunc(all, standing.compare)
+	c := climber{likelySeeker: l}
+	c.run()
+	require.Len(t, c.top, most)
+	for i, x := range c.top {
+		require.Equal(t, all[i].group, x.at.group)
+		require.InDelta(t, all[i].inside, x.at.inside, 1e-12)
+		require.Equal(t, l.packs[x.found.first].square+l.packs[x.found.second].square, x.square)
 	}
 	require.InDelta(t, least, l.floor, 1e-18)
 	require.InDelta(t, math.Sqrt(b.u*b.u+least), l.least.u, 1e-15)
@@ -97,6 +111,19 @@ func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
 	if !l.better.empty() {
 		require.True(t, l.equal.has(l.better.from) && l.equal.has(l.better.to))
 	}
+}
+
+// couples counts the pairs that the stock holds.
+func (l *likelySeeker) couples(a, b *bucket) int {
+	n := 0
+	for _, x := range l.first.of(a) {
+		for _, y := range l.second.of(b) {
+			if l.inStock(&l.packs[x.rank], &l.packs[y.rank]) {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 func TestSpan(t *testing.T) {

@@ -349,6 +349,7 @@ func (r *rack) from(total length) int {
 // equals visits two buckets unless they are worse in what is compared after the grade, and
 // then says whether going on, to greater totals or to less, may be of use.
 func (l *likelySeeker) equals(a, b *bucket, direction length) bool {
+	l.looked++
 	f, w := l.keysOf(a, b), &l.best[l.keep-1]
 	if f.grade = w.grade; f.compareKeys(w) > 0 {
 		return !l.past(a, b, &f, w, direction)
@@ -359,6 +360,7 @@ func (l *likelySeeker) equals(a, b *bucket, direction length) bool {
 
 // visit considers all pairs from two buckets.
 func (l *likelySeeker) visit(a, b *bucket) {
+	l.looked++
 	f := l.keysOf(a, b)
 	if f.grade = l.grade(l.standing(f.total, a.square+b.square)); f.compareKeys(&l.best[l.keep-1]) <= 0 {
 		l.pairs(a, b, f)

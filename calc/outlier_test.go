@@ -1,6 +1,9 @@
 package calc
 
 import (
+	"cmp"
+	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -164,4 +167,46 @@ func TestWithEquals(t *testing.T) {
 	} {
 		assert.Equal(t, c.want, withEquals(setOf(t, c.values), c.in), c.name)
 	}
+}
+
+// A value at its limit still passes, in each test; just above it does not.
+func TestOutlierOnTheLimit(t *testing.T) {
+	m := &Method{grubbs: make([]float64, cachedLimits)}
+	m.scatter[3] = 1.5
+	three := []item{{v: 0, at: 0}, {v: 0, at: 1}, {v: 30_000_000, at: 2}} // 0.03 mm
+	deviations := func() []Verdict { return []Verdict{{}, {}, {Deviation: 0.03}} }
+	assert.Equal(t, ends{}, m.knownScatter(three, noise{sigma: 0.02}, deviations()))
+	assert.Equal(t, ends{high: 1}, m.knownScatter(three, noise{sigma: 0.0199}, deviations()))
+
+	six := []item{{v: 0, at: 0}, {v: 1, at: 1}, {v: 2, at: 2}, {v: 3, at: 3}, {v: 4, at: 4}, {v: 90, at: 5}}
+	m.grubbs[6], m.grubbs[5], m.grubbs[4] = momentsOf(six).distance(six[5]), 9, 9
+	assert.Equal(t, ends{}, m.extremes(six, testGrubbs, make([]Verdict, 6)))
+	assert.Equal(t, ends{}, m.extremes(six, testMany, make([]Verdict, 6)))
+	m.grubbs[6] = math.Nextafter(m.grubbs[6], 0)
+	assert.Equal(t, ends{high: 1}, m.extremes(six, testGrubbs, make([]Verdict, 6)))
+
+	// 2.77·s_r of 0.01 mm, read finely.
+	for last, counted := range map[string]int{"1.0277": 3, "1.0278": 2} {
+		r, err := method.Reduce(at(0, "1", "1", last), Scatter{d("0.0001"), d("0.01")}, ReduceRule{})
+		require.NoError(t, err)
+		assert.Equal(t, counted, r.Places[0].Counted, last)
+	}
+}
+
+// The candidate is the value further from the mean, of two as far the largest.
+func TestCandidateIsTheFurther(t *testing.T) {
+	random := rand.New(rand.NewPCG(2, 8))
+	for range 500 {
+		var set []item
+		sum := int64(0)
+		for range 3 + random.IntN(8) {
+			v := random.Int64N(20) - 10
+			set, sum = append(set, item{v: length(v)}), sum+v
+		}
+		slices.SortFunc(set, func(a, b item) int { return cmp.Compare(a.v, b.v) })
+		n := int64(len(set)) // distances from the mean, times n
+		low, high := sum-n*int64(set[0].v), n*int64(set[n-1].v)-sum
+		require.Equal(t, high >= low, momentsOf(set).highFurther, "%v", set)
+	}
+	assert.True(t, momentsOf([]item{{v: -5}, {v: 0}, {v: 5}}).highFurther)
 }

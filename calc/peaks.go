@@ -139,6 +139,7 @@ func (c *climber) beats(s standing) bool {
 }
 
 func (c *climber) visit(a, b *bucket) {
+	c.looked++
 	total, square := a.total+b.total, a.square+b.square
 	if !c.dominated(total, square) {
 		if s := c.standing(total, square); c.beats(s) {

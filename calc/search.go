@@ -143,6 +143,7 @@ type seeker struct {
 	first, second rack
 	keep          int
 	top           []found // best first, at most keep
+	looked        int     // at pairs of buckets: what the search costs
 }
 
 func newSeeker(q *problem, keep int) *seeker {
@@ -261,6 +262,7 @@ func (s *seeker) walk(a *bucket) {
 // visit considers all pairs from two buckets and says whether going on may be of use.
 // diverging: further on this walk the packs will differ more and more.
 func (s *seeker) visit(a, b *bucket, diverging bool) bool {
+	s.looked++
 	k := s.keyOf(a, b)
 	if s.full() {
 		w := s.worst()
