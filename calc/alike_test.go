@@ -1,6 +1,7 @@
 package calc
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -44,6 +45,65 @@ func TestLikelyFitsAmongManyAlike(t *testing.T) {
 		p, most := manyAlike(random), 1+random.IntN(4)
 		require.Equal(t, bruteLikely(p, most), likelyWritten(likelyFits(t, p, most).Best), "problem %d: %+v", i, p)
 		checkSeeker(t, &p, most)
+	}
+}
+
+// So is that of BestFits, whatever the grain.
+func TestBestFitsAmongManyAlike(t *testing.T) {
+	random := rand.New(rand.NewPCG(13, 14))
+	for i := range *oracleSets / 2 {
+		p, most := manyAlike(random).ShimProblem, 1+random.IntN(4)
+		p.Grain = decimal.New(1+random.Int64N(40), -3)
+		if random.IntN(4) == 0 {
+			p.Gap = p.Gap.Sub(d("0.1")) // and with end floats about 0
+		}
+		want, possible := bruteForce(p, most)
+		got, err := method.BestFits(p, most)
+		require.NoError(t, err)
+		require.Equal(t, possible, got.Possible)
+		require.Equal(t, written(want), written(got.Best), "problem %d: %+v", i, p)
+	}
+}
+
+// Six pieces a side are as many as may be.
+func TestSixPiecesASide(t *testing.T) {
+	for _, fewest := range []int{0, 6} {
+		p := ShimProblem{Gap: d("1.3"), Stock: shims("0.1", 20, "0.05", 1), Window: usual, Grain: d("0.01"), Even: true, Sides: twoUpTo(6)}
+		p.Sides[0].Fewest, p.Sides[1].Fewest = fewest, fewest
+		want, possible := bruteForce(p, 3)
+		got, err := method.BestFits(p, 3)
+		require.NoError(t, err)
+		require.Equal(t, possible, got.Possible)
+		require.Equal(t, written(want), written(got.Best))
+	}
+}
+
+// A rack has each entry in one bucket, and no two buckets after one another are alike.
+func TestRackBuckets(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 9))
+	for range 200 {
+		entries := make([]entry, random.IntN(30))
+		for i := range entries {
+			entries[i] = entry{total: length(random.IntN(3)), square: float64(random.IntN(2)), n: int32(random.IntN(2)), rank: int32(i)}
+		}
+		slices.SortFunc(entries, func(a, b entry) int {
+			return cmp.Or(cmp.Compare(a.total, b.total), cmp.Compare(a.n, b.n), cmp.Compare(a.square, b.square))
+		})
+		r := side{most: 6, exactly: -1}.rack(entries)
+		at := 0
+		for i, b := range r.buckets {
+			require.Equal(t, at, b.from)
+			require.Greater(t, b.to, b.from)
+			for _, e := range r.of(&b) {
+				require.Equal(t, [3]float64{float64(b.total), b.square, float64(b.n)}, [3]float64{float64(e.total), e.square, float64(e.n)})
+			}
+			if i > 0 {
+				before := r.buckets[i-1]
+				require.NotEqual(t, [3]float64{float64(before.total), before.square, float64(before.n)}, [3]float64{float64(b.total), b.square, float64(b.n)})
+			}
+			at = b.to
+		}
+		require.Equal(t, len(entries), at)
 	}
 }
 

@@ -146,7 +146,7 @@ func (m *Method) Reduce(repeats []Repeat, s Scatter, r ReduceRule) (Reduction, e
 		return Reduction{}, err
 	}
 	w := reducing{Method: m, known: known, rule: r, allowed: allowed,
-		out: Reduction{Verdicts: make([]Verdict, len(repeats)), Places: make([]PlaceMean, 0, places(items))}}
+		out: Reduction{Verdicts: make([]Verdict, len(repeats))}}
 	for len(items) > 0 {
 		n := 1
 		for n < len(items) && items[n].place == items[0].place {
@@ -219,17 +219,6 @@ func sorted(repeats []Repeat) ([]item, error) {
 	return items, nil
 }
 
-// places counts the places of sorted items.
-func places(items []item) int {
-	n := 0
-	for i := range items {
-		if i == 0 || items[i].place != items[i-1].place {
-			n++
-		}
-	}
-	return n
-}
-
 // reducing is a reduction in progress. Means are kept as whole multiples of d/1000.
 type reducing struct {
 	*Method
@@ -272,11 +261,7 @@ func (t *tally) value(g Governs) int64 {
 func (w *reducing) place(set []item) {
 	j := w.judge(set, w.known, w.out.Verdicts)
 	counted := j.leftOut.rest(set)
-	mean := w.known.mean(counted)
-	all := mean
-	if len(counted) < len(set) {
-		all = w.known.mean(set)
-	}
+	mean, all := w.known.mean(counted), w.known.mean(set)
 	number := set[0].place
 	w.out.Places = append(w.out.Places, PlaceMean{
 		Place: number, Mean: w.known.kept(mean), MeanWithAll: w.known.kept(all),
@@ -339,7 +324,7 @@ func (w *reducing) finish() {
 }
 
 func (w *reducing) find(code string, pairs ...string) {
-	params := make(map[string]string, len(pairs)/2)
+	params := map[string]string{}
 	for i := 0; i < len(pairs); i += 2 {
 		params[pairs[i]] = pairs[i+1]
 	}

@@ -209,6 +209,28 @@ func TestDriftIsAskedFromTenRepeats(t *testing.T) {
 	}
 }
 
+// Sixteen readings with an autocorrelation of exactly 2/√16 are still independent.
+func TestDriftOnTheLimit(t *testing.T) {
+	values := []length{0, 1, -3, -3, -2, 2, 1, 1, 3, 3, 3, -1, -1, -1, -3, 0}
+	r, ok := autocorrelation(values)
+	require.True(t, ok)
+	require.Equal(t, 0.5, r)
+	var repeats []Repeat
+	for _, v := range values {
+		repeats = append(repeats, Repeat{0, decimal.New(int64(v), -2)})
+	}
+	got, err := method.Reduce(repeats, caliper, ReduceRule{})
+	require.NoError(t, err)
+	assert.Empty(t, got.Findings)
+}
+
+// Of places that are as low or as high the first are named.
+func TestPlacesDifferNamesTheFirst(t *testing.T) {
+	got, err := method.Reduce(taken("1: 5.00; 2: 5.00; 3: 5.40; 4: 5.40; 5: 5.20"), caliper, ReduceRule{PlacesDiffer: nullable("0.1")})
+	require.NoError(t, err)
+	require.Equal(t, []Finding{{"places differ", map[string]string{"places": "1, 3", "by": "0.4", "allowed": "0.1"}}}, got.Findings)
+}
+
 func TestReduceRefuses(t *testing.T) {
 	good := taken("1: 5.00")
 	for _, c := range []struct {

@@ -138,7 +138,7 @@ func (f found) compare(o found) int {
 // not have been kept. Every pair not looked at is thus no better than all that are
 // returned, which is also proved in the tests against trying everything.
 type seeker struct {
-	*problem
+	*problem      // of BestFits without an apart
 	packs         []pack
 	first, second rack
 	keep          int
@@ -210,7 +210,7 @@ func byBytes(in, spare []entry, key func(e *entry) uint64) (out, rest []entry) {
 // run walks for each first bucket, nearest to half the wanted total first: there even
 // combinations are found soonest.
 func (s *seeker) run() {
-	first, up := s.first.buckets, s.first.from((s.wanted()+s.apart)/2)
+	first, up := s.first.buckets, s.first.from(s.wanted()/2)
 	down := up - 1
 	for up < len(first) || down >= 0 {
 		var a *bucket
@@ -291,7 +291,7 @@ func (s *seeker) keyOf(a, b *bucket) key {
 	k := key{class: s.class(s.gap - total), off: (s.wanted() - total).abs(), pieces: a.n + b.n, minusFirst: -a.total}
 	k.steps = k.off / s.grain
 	if s.even {
-		k.uneven = (a.total - b.total - s.apart).abs()
+		k.uneven = (a.total - b.total).abs()
 	}
 	return k
 }

@@ -17,11 +17,14 @@ func TestByTotalAgainstComparing(t *testing.T) {
 	random := rand.New(rand.NewPCG(3, 3))
 	for _, n := range []int{0, 1, 2, 300, 3000} {
 		for _, widest := range []int64{1, 5, 70_000, 1 << 50} {
-			for _, squares := range []int{1, 4} {
+			for _, squares := range []int{1, 4, -4} {
 				packs := make([]pack, n)
 				want := make([]entry, n)
 				for i := range packs {
-					packs[i] = pack{total: length(random.Int64N(widest)), n: uint8(random.IntN(10)), square: 1e-6 * float64(random.IntN(squares))}
+					packs[i] = pack{total: length(random.Int64N(widest)), n: uint8(random.IntN(10)), square: 1e-6 * float64(random.IntN(max(squares, -squares)))}
+					if squares < 0 {
+						packs[i].square += 1e-6 // none is exactly known
+					}
 					want[i] = entry{packs[i].total, packs[i].square, int32(packs[i].n), int32(i)}
 				}
 				slices.SortFunc(want, func(a, b entry) int {
