@@ -172,7 +172,8 @@ func (b *Bench) commit(t *turn) error {
 	return nil
 }
 
-// Offer gives the bench one item: a Reading, Command, PortChanged or ClockStepped.
+// Offer gives the bench one item: a Reading, Command,
+// PortChanged, ClockStepped or ProfileSet.
 // done is called from Run when the item is ruled and on disk; it must not block.
 // Its error is a *Refusal if the bench says no. Offer waits only while too many
 // items wait already.
@@ -384,6 +385,10 @@ func (t *turn) item(item any) (Receipt, error) {
 		t.add(v)
 		return Receipt{Seq: t.state.seq}, nil
 	case ClockStepped:
+		t.operator, t.door = "", FromBench
+		t.add(v)
+		return Receipt{Seq: t.state.seq}, nil
+	case ProfileSet:
 		t.operator, t.door = "", FromBench
 		t.add(v)
 		return Receipt{Seq: t.state.seq}, nil

@@ -33,3 +33,34 @@ func TestHealthIsShownWhenItWasLookedAt(t *testing.T) {
 	require.NoError(t, err)
 	require.EqualValues(t, 8, (<-box).Instruments[0].Health.Frames, "a snapshot of another occasion has it too")
 }
+
+// A profile that is set while the bench runs is in force for the next reading, and a job
+// carries both.
+func TestAProfileCanBeSetWhileTheBenchRuns(t *testing.T) {
+	r := newRig(t)
+	r.begin("pump-bottom-end-short.toml")
+	require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+	better := testProfiles()[0]
+	better.Resolution, better.Repeatability = mm("0.001"), mm("0.002")
+	added := better
+	added.Name = "caliper-7"
+	for _, p := range []Profile{better, added} {
+		_, err := r.submit(ProfileSet{p})
+		require.NoError(t, err)
+	}
+	views := r.bench.Snapshot().Instruments
+	require.Len(t, views, len(testProfiles())+1)
+	require.Equal(t, "0.001", views[0].Resolution.String())
+	require.Equal(t, "caliper-7", views[len(views)-1].Name)
+	require.EqualValues(t, 1, views[0].Readings, "what it has read stays")
+	got := r.press("caliper-1", "52.541")
+	require.Equal(t, Filed, got.Ruling)
+	used := 0
+	require.NoError(t, r.log.replay(-1)(func(e Entry) error {
+		if _, ok := e.Body.(InstrumentUsed); ok {
+			used++
+		}
+		return nil
+	}))
+	require.Equal(t, 2, used)
+}

@@ -180,10 +180,7 @@ func (s *State) apply(e Entry) error {
 		s.started, s.instruments, s.loose, s.pages, s.stocks = b, nil, nil, nil, nil
 		return nil
 	case ProfileSet:
-		s.instruments = append(s.instruments, instrument{
-			profile: b.Profile,
-			port:    PortChanged{Instrument: b.Profile.Name, State: PortAbsent, Port: b.Profile.Port},
-		})
+		s.equip(b.Profile)
 		return nil
 	case PortChanged:
 		if in := s.instrument(b.Instrument); in != nil {
@@ -218,6 +215,16 @@ func (s *State) apply(e Entry) error {
 		}
 	}
 	return s.job.apply(e)
+}
+
+// equip puts a profile in force, in place of the one of that name.
+func (s *State) equip(p Profile) {
+	port := PortChanged{Instrument: p.Name, State: PortAbsent, Port: p.Port}
+	if in := s.instrument(p.Name); in != nil {
+		in.profile, in.port, in.unit, in.gathering = p, port, "", false
+		return
+	}
+	s.instruments = append(s.instruments, instrument{profile: p, port: port})
 }
 
 func (s *State) instrument(name string) *instrument {

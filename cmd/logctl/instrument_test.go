@@ -28,6 +28,9 @@ type instruments struct {
 	learn   error
 	asked   []control.Pressed
 	propose func(control.Pressed) ([]control.Proposal, error)
+	set     []session.Profile
+	refuse  error  // what Set answers
+	written string // the file that Set writes
 }
 
 func (f *instruments) Ports() (control.PortList, error) { return f.ports, nil }
@@ -43,6 +46,18 @@ func (f *instruments) Learn(string, session.Line) (<-chan control.Heard, func(),
 func (f *instruments) Propose(p control.Pressed) ([]control.Proposal, error) {
 	f.asked = append(f.asked, p)
 	return f.propose(p)
+}
+
+func (f *instruments) Set(_ context.Context, p session.Profile, write bool) (control.InForce, error) {
+	f.set = append(f.set, p)
+	if f.refuse != nil {
+		return control.InForce{}, f.refuse
+	}
+	answer := control.InForce{Name: p.Name, Seq: 9, TOML: "[[instrument]]\n", Written: f.written}
+	if f.written == "" {
+		answer.NotWritten = "the daemon was started without a configuration file"
+	}
+	return answer, nil
 }
 
 // serveInstruments puts instruments behind a control socket.
@@ -254,6 +269,35 @@ func TestLearn(t *testing.T) {
 	assert.Equal(t, 4800, last.Line.Baud)
 	assert.Equal(t, control.Press{Raw: session.Raw("0.4860 in\r\n"), Text: "0.4860", Unit: session.Inch}, last.Presses[3])
 	assert.Equal(t, "5.00\r\n", string(last.Try))
+}
+
+// What was learned is in force at once, and in the configuration where there is a file.
+func TestLearnPutsTheProfileInForce(t *testing.T) {
+	for _, c := range []struct {
+		what, written string
+		refuse        error
+		exit          exit
+		sees          []string
+	}{
+		{"with a file", "/etc/bench.toml", nil, exitOK, []string{"pedal-2 is read from now on", "added to /etc/bench.toml"}},
+		{"without a file", "", nil, exitOK, []string{"pedal-2 is read from now on", "started without a configuration file", "[[instrument]]"}},
+		{"refused", "", &session.Refusal{Code: "name in use", Message: "there is an instrument pedal-2", Instead: "choose another name"}, exitRefused,
+			[]string{"not in force", "[[instrument]]", "there is an instrument pedal-2"}},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			f := &instruments{written: c.written, refuse: c.refuse, propose: func(p control.Pressed) ([]control.Proposal, error) {
+				return []control.Proposal{{Profile: session.Profile{Name: p.Name, Kind: p.Kind}, TOML: "[[instrument]]\n"}}, nil
+			}}
+			d := converse(t, f, "/dev/ttyUSB3", "--name", "pedal-2", "--kind", "pedal")
+			d.types("")
+			require.Equal(t, c.exit, <-d.ended)
+			for _, text := range c.sees {
+				d.sees(text)
+			}
+			require.Len(t, f.set, 1)
+			require.Equal(t, session.Pedal, f.set[0].Kind)
+		})
+	}
 }
 
 func TestLearnEnds(t *testing.T) {

@@ -29,7 +29,8 @@ with another length, and type what its display says. Press once near the largest
 length that you measure, once below zero, and once in inch, if it can.
 
 When a profile fits it is tried on the next press. An empty line ends the
-learning and gives the profile, for the daemon's configuration.`,
+learning: the daemon reads the instrument from then on, and the profile goes into
+its configuration file. With --output or --json it is only written out.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			l.pressed.Port, l.pressed.Kind = args[0], session.Kind(kind)
 			if l.pressed.Name == "" || kind == "" {
@@ -38,16 +39,16 @@ learning and gives the profile, for the daemon's configuration.`,
 			if err := l.run(cmd.Context()); err != nil {
 				return err
 			}
-			return l.give(output)
+			return l.give(cmd.Context(), output)
 		},
 	}
 	cmd.Flags().StringVar(&l.pressed.Name, "name", "", "what to call the instrument, such as `caliper-2`")
-	cmd.Flags().StringVar(&kind, "kind", "", "its `kind`: caliper, depth gauge, micrometer, dial indicator, pedal")
+	cmd.Flags().StringVar(&kind, "kind", "", "its `kind`: caliper, depth gauge, micrometer, dial indicator, thermometer, torque wrench, pedal")
 	cmd.Flags().IntVar(&l.pressed.Line.Baud, "baud", 0, "`speed` of the line; 9600 if not given")
 	cmd.Flags().IntVar(&l.pressed.Line.DataBits, "data-bits", 0, "data `bits`; 8 if not given")
 	cmd.Flags().StringVar(&l.pressed.Line.Parity, "parity", "", "`parity`: none, odd, even, mark, space")
 	cmd.Flags().StringVar(&l.pressed.Line.StopBits, "stop-bits", "", "stop `bits`: 1, 1.5, 2")
-	cmd.Flags().StringVar(&output, "output", "", "write the profile to a new `FILE`")
+	cmd.Flags().StringVar(&output, "output", "", "only write the profile to a new `FILE`")
 	return cmd
 }
 
@@ -233,8 +234,8 @@ func (l *learner) propose(ctx context.Context, try []byte) ([]control.Proposal, 
 	return found, c.ask(ctx, http.MethodPost, "/v1/propose", bytes.NewReader(body), &found)
 }
 
-// give writes the profile that was found.
-func (l *learner) give(output string) error {
+// give puts the profile that was found in force, or only writes it.
+func (l *learner) give(ctx context.Context, output string) error {
 	if l.pressed.Kind == session.Pedal && len(l.found) == 0 {
 		var err error
 		if l.found, err = l.propose(context.Background(), nil); err != nil {
@@ -249,11 +250,7 @@ func (l *learner) give(output string) error {
 	}
 	text := l.found[0].TOML
 	if output == "" {
-		l.page.gap()
-		l.page.para("", "", "Put this into the daemon's configuration and start it again:")
-		l.page.gap()
-		_, err := fmt.Fprint(l.stdout, text)
-		return err
+		return l.set(ctx)
 	}
 	file, err := os.OpenFile(output, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
@@ -268,4 +265,34 @@ func (l *learner) give(output string) error {
 	}
 	l.page.para("", "", "The profile is in "+output+". Put it into the daemon's configuration and start it again.")
 	return nil
+}
+
+// set has the daemon read the instrument from now on.
+func (l *learner) set(ctx context.Context) error {
+	c, err := l.client()
+	if err != nil {
+		return err
+	}
+	body, err := json.Marshal(control.Wanted{Profile: l.found[0].Profile, Write: true})
+	if err != nil {
+		return fmt.Errorf("cannot write the profile: %w", err)
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	var set control.InForce
+	if err := c.ask(ctx, http.MethodPost, "/v1/profile", bytes.NewReader(body), &set); err != nil {
+		l.page.para("", "", "The profile that was found is not in force. It is:")
+		fmt.Fprint(l.stdout, l.found[0].TOML) //nolint:errcheck // the error of the command counts
+		return err
+	}
+	l.page.gap()
+	l.page.para("", "", fmt.Sprintf("%s is read from now on; see it with: logctl instrument listen %s", set.Name, set.Name))
+	if set.Written != "" {
+		l.page.para("", "", "Its profile was added to "+set.Written+".")
+		return nil
+	}
+	l.page.para("", "", "Put this into the daemon's configuration, so that the next start has it too ("+set.NotWritten+"):")
+	l.page.gap()
+	_, err = fmt.Fprint(l.stdout, set.TOML)
+	return err
 }

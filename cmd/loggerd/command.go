@@ -65,7 +65,7 @@ directory, a usual instrument of each kind to type values of. Stop it with Ctrl-
 			if err != nil {
 				return err
 			}
-			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)), outfit{record: record, newKey: newKey})
+			return serve(cmd.Context(), c, slog.New(slog.NewTextHandler(stderr, nil)), outfit{record: record, config: file, newKey: newKey})
 		},
 	}
 	root.Flags().StringVar(&file, "config", "", "TOML `file` that sets up the bench")

@@ -45,7 +45,8 @@ type daemon struct {
 	publisher   *publish.Publisher
 	page        *display.Server
 	wall        *wall.Wall
-	instruments map[string]*devices.Instrument
+	instruments map[string]*devices.Instrument // of the configuration that have a port
+	learned     learned
 	outfit      outfit
 	recorders   []*recorder
 	closers     []func() error
@@ -130,13 +131,17 @@ func (d *daemon) openInstruments() error {
 		if p.Port == "" {
 			continue
 		}
-		in, err := devices.New(devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open})
+		in, err := d.newInstrument(p)
 		if err != nil {
 			return err
 		}
 		d.instruments[p.Name] = in
 	}
 	return nil
+}
+
+func (d *daemon) newInstrument(p session.Profile) (*devices.Instrument, error) {
+	return devices.New(devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open})
 }
 
 // sink is where instruments deliver. A reading whose entry the disk refuses is
@@ -178,9 +183,9 @@ func (d *daemon) command(ctx context.Context, c session.Command) error {
 
 // take asks an instrument for its reading, or begins or ends a window of its stream.
 func (d *daemon) take(ctx context.Context, r session.Receipt) error {
-	in, ok := d.instruments[r.Ask]
+	in := d.instrument(r.Ask)
 	switch {
-	case !ok:
+	case in == nil:
 		return fmt.Errorf("instrument %q has no port", r.Ask)
 	case r.Gather == session.GatherStart:
 		return in.Gather(ctx, r.Window)
@@ -316,6 +321,8 @@ func (d *daemon) run(ctx context.Context) error {
 	for _, in := range d.instruments {
 		part(func() error { return in.Run(ctx) })
 	}
+	d.startable(func(in *devices.Instrument) { part(func() error { return in.Run(ctx) }) })
+	defer d.startable(nil)
 	part(d.control.Serve)
 	if d.publisher != nil {
 		part(func() error { return d.publisher.Run(ctx) })

@@ -23,7 +23,7 @@ func (d *daemon) notePort(ctx context.Context, p session.PortChanged) {
 	if p.Detail != "" {
 		attrs = append(attrs, slog.String("detail", p.Detail))
 	}
-	if in := d.instruments[p.Instrument]; in != nil {
+	if in := d.instrument(p.Instrument); in != nil {
 		n := in.Counters()
 		attrs = append(attrs, slog.Int64("frames", n.Frames), slog.Int64("bad", n.Bad), slog.Int64("dropped_bytes", n.Dropped), slog.Int64("opened", n.Opened))
 	}
@@ -51,7 +51,7 @@ func (d *daemon) watchHealth(ctx context.Context) error {
 // health is how every instrument with a port is.
 func (d *daemon) health() map[string]session.HealthView {
 	all := map[string]session.HealthView{}
-	for name, in := range d.instruments {
+	for name, in := range d.everyInstrument() {
 		h := in.Health()
 		v := session.HealthView{Frames: h.Frames, Bad: h.Bad, Dropped: h.Dropped, Reconnects: max(0, h.Opened-1)}
 		if !h.Seen.IsZero() {

@@ -16,6 +16,7 @@ import (
 type outfit struct {
 	system devices.System // where ports are looked for; the machine unless in a test
 	record string         // the folder of captures; empty for none
+	config string         // the file that the configuration was read from; empty for none
 	newKey string         // why the log gets a new key; empty if it keeps its own
 }
 
@@ -35,7 +36,7 @@ func (f portFace) Ports() (control.PortList, error) {
 	bound := map[string]bool{}
 	for _, a := range adapters {
 		v := control.PortView{Device: a.Device, Vendor: a.Vendor, Product: a.Product, Maker: a.Maker, Model: a.Model, Names: namesOf(a, adapters)}
-		for _, p := range f.d.cfg.Instruments {
+		for _, p := range f.d.profiles() {
 			if device, err := f.d.outfit.system.Find(p.Port); p.Port != "" && err == nil && sameFile(device, a.Device) {
 				f.bind(&v, p)
 				bound[p.Name] = true
@@ -44,7 +45,7 @@ func (f portFace) Ports() (control.PortList, error) {
 		f.inspect(&v, &list)
 		list.Ports = append(list.Ports, v)
 	}
-	for _, p := range f.d.cfg.Instruments {
+	for _, p := range f.d.profiles() {
 		if p.Port == "" || bound[p.Name] {
 			continue
 		}
@@ -63,7 +64,7 @@ func (f portFace) Ports() (control.PortList, error) {
 // bind notes the instrument of a port, and how it is.
 func (f portFace) bind(v *control.PortView, p session.Profile) {
 	v.Instrument, v.Bound = p.Name, p.Port
-	if in := f.d.instruments[p.Name]; in != nil {
+	if in := f.d.instrument(p.Name); in != nil {
 		h := in.Health()
 		v.State, v.Detail = h.Port.State, h.Port.Detail
 	}
@@ -117,13 +118,14 @@ func sameFile(a, b string) bool {
 
 // Listen gives what happens at an instrument.
 func (f portFace) Listen(name string) (<-chan control.Heard, func(), bool) {
-	in := f.d.instruments[name]
+	in := f.d.instrument(name)
 	if in == nil {
 		return nil, nil, false
 	}
 	heard, stop := in.Listen(heardQueue)
-	i := slices.IndexFunc(f.d.cfg.Instruments, func(p session.Profile) bool { return p.Name == name })
-	stream := f.d.cfg.Instruments[i].Trigger == session.Streaming
+	profiles := f.d.profiles()
+	i := slices.IndexFunc(profiles, func(p session.Profile) bool { return p.Name == name })
+	stream := profiles[i].Trigger == session.Streaming
 	out := make(chan control.Heard)
 	done := make(chan struct{})
 	go relay(heard, out, done, stream)
@@ -196,7 +198,7 @@ func (f portFace) Learn(port string, line session.Line) (<-chan control.Heard, f
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, p := range f.d.cfg.Instruments {
+	for _, p := range f.d.profiles() {
 		if mine, err := f.d.outfit.system.Find(p.Port); p.Port != "" && err == nil && sameFile(mine, device) {
 			return nil, nil, &session.Refusal{Code: "port in use", Message: "port " + port + " is that of instrument " + p.Name,
 				Instead: "take that instrument out of the configuration, or give another port"}

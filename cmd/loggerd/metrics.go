@@ -64,7 +64,7 @@ func metricsText(health map[string]devices.Health) []byte {
 // Metrics writes the health of every instrument that has a port.
 func (f portFace) Metrics() []byte {
 	health := map[string]devices.Health{}
-	for name, in := range f.d.instruments {
+	for name, in := range f.d.everyInstrument() {
 		health[name] = in.Health()
 	}
 	return metricsText(health)

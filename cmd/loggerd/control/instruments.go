@@ -1,6 +1,7 @@
 package control
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -23,6 +24,9 @@ type Instruments interface {
 	Learn(port string, line session.Line) (heard <-chan Heard, stop func(), err error)
 	// Propose finds profiles that read what a learner pressed.
 	Propose(Pressed) ([]Proposal, error)
+	// Set puts a profile in force while the daemon runs, and writes it into the
+	// configuration file if asked. The error is a *session.Refusal if that cannot be.
+	Set(ctx context.Context, p session.Profile, write bool) (InForce, error)
 	// Metrics writes the health of every instrument as Prometheus text.
 	Metrics() []byte
 }
@@ -135,6 +139,21 @@ type Proposal struct {
 	Tried   string          `json:"tried,omitempty"` // what it reads of Try, or why it does not
 }
 
+// Wanted is a profile to put in force.
+type Wanted struct {
+	Profile session.Profile `json:"profile"`
+	Write   bool            `json:"write,omitempty"` // into the configuration file too
+}
+
+// InForce says that a profile is in force.
+type InForce struct {
+	Name       string `json:"name"`
+	Seq        int64  `json:"seq"`                   // of its entry
+	TOML       string `json:"toml"`                  // as the configuration has it
+	Written    string `json:"written,omitempty"`     // the file that it was added to
+	NotWritten string `json:"not_written,omitempty"` // why it was not
+}
+
 // instrumentRoute finds what answers at an address of the instruments.
 func (s *Server) instrumentRoute(path string) (method string, handle http.HandlerFunc) {
 	if s.cfg.Instruments == nil {
@@ -151,6 +170,8 @@ func (s *Server) instrumentRoute(path string) (method string, handle http.Handle
 		return http.MethodGet, s.learn
 	case "/v1/propose":
 		return http.MethodPost, s.propose
+	case "/v1/profile":
+		return http.MethodPost, s.setProfile
 	}
 	return "", nil
 }
@@ -240,6 +261,23 @@ func (s *Server) propose(w http.ResponseWriter, r *http.Request) {
 		found = []Proposal{}
 	}
 	s.answer(w, http.StatusOK, found)
+}
+
+// setProfile puts a profile in force.
+func (s *Server) setProfile(w http.ResponseWriter, r *http.Request) {
+	var wanted Wanted
+	if p := readBody(w, r, &wanted); p != nil {
+		s.answer(w, p.status, p.refusal)
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), workTime)
+	defer cancel()
+	set, err := s.cfg.Instruments.Set(ctx, wanted.Profile, wanted.Write)
+	if err != nil {
+		s.failed(w, err)
+		return
+	}
+	s.answer(w, http.StatusOK, set)
 }
 
 // readBody reads one JSON object strictly.

@@ -1,6 +1,7 @@
 package control_test
 
 import (
+	"context"
 	"errors"
 	"io"
 	"strings"
@@ -20,6 +21,8 @@ type instruments struct {
 	stopped chan bool
 	line    session.Line
 	pressed control.Pressed
+	set     session.Profile
+	write   bool
 }
 
 func (f *instruments) Ports() (control.PortList, error) {
@@ -38,6 +41,11 @@ func (f *instruments) Learn(_ string, line session.Line) (<-chan control.Heard, 
 func (f *instruments) Propose(p control.Pressed) ([]control.Proposal, error) {
 	f.pressed = p
 	return nil, f.err
+}
+
+func (f *instruments) Set(_ context.Context, p session.Profile, write bool) (control.InForce, error) {
+	f.set, f.write = p, write
+	return control.InForce{Name: p.Name, Seq: 7}, f.err
 }
 
 func fakeInstruments() *instruments {
@@ -64,6 +72,10 @@ func TestInstrumentAnswers(t *testing.T) {
 		{"POST", "/v1/propose", `{"name":"a"}`, broken, 409, "it burns"},
 		{"POST", "/v1/propose", `{"colour":"blue"}`, nil, 400, "unknown field"},
 		{"POST", "/v1/propose", `{} {}`, nil, 400, "something follows"},
+		{"POST", "/v1/profile", `{"profile":{"name":"a","kind":"pedal","line":{}},"write":true}`, nil, 200, `{"name":"a","seq":7,"toml":""}`},
+		{"POST", "/v1/profile", `{"profile":{"colour":"blue"}}`, nil, 400, "unknown field"},
+		{"POST", "/v1/profile", `{"profile":{"name":"a","line":{}}}`, &session.Refusal{Code: "name in use", Message: "m", Instead: "i"}, 409, `"name in use"`},
+		{"POST", "/v1/profile", `{"profile":{"name":"a","line":{}}}`, broken, 503, "it burns"},
 		{"POST", "/v1/propose", `{`, nil, 400, "cannot be read"},
 	} {
 		f := fakeInstruments()

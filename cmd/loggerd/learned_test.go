@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"shimwright/cmd/loggerd/config"
+	"shimwright/cmd/loggerd/control"
+	"shimwright/devices"
+	"shimwright/session"
+)
+
+// An instrument that is set up while the daemon runs is read at once, is in the log, and
+// stands in the configuration file for the next start.
+func TestSetUpWhileRunning(t *testing.T) {
+	sim, err := devices.Simulate(devices.ExampleProfiles()[0])
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, sim.Close()) }()
+	file := filepath.Join(t.TempDir(), "bench.toml")
+	require.NoError(t, os.WriteFile(file, []byte("bench = \"bench-1\" # ours"), 0o640))
+	b := startOn(t, outfit{config: file}, session.Profile{Name: "feelers", Kind: session.Feeler})
+	face := portFace{b.daemon}
+	p := sim.Profile()
+
+	set, err := face.Set(t.Context(), p, true)
+	require.NoError(t, err)
+	assert.Equal(t, file, set.Written)
+	assert.Empty(t, set.NotWritten)
+	require.Eventually(t, func() bool {
+		in := b.instrument(p.Name)
+		return in != nil && in.Health().Port.State == session.PortLive
+	}, 5*time.Second, 5*time.Millisecond)
+	require.NoError(t, sim.Press(micrometres(52_540)))
+	require.Eventually(t, func() bool { return len(b.bench.Snapshot().Readings) == 1 }, 5*time.Second, 5*time.Millisecond)
+	got := b.bench.Snapshot()
+	assert.Equal(t, "52.54", got.Readings[0].Value.String())
+	require.Len(t, got.Instruments, 2)
+	assert.Equal(t, session.PortLive, got.Instruments[1].State)
+	assert.Contains(t, string(face.Metrics()), `instrument="caliper-1"`)
+	heard, stop, ok := face.Listen(p.Name)
+	require.True(t, ok)
+	require.NotNil(t, heard)
+	stop()
+	list, err := face.Ports()
+	require.NoError(t, err)
+	assert.True(t, strings.Contains(strings.Join(boundTo(list), " "), p.Name))
+
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.True(t, strings.HasPrefix(string(text), "bench = \"bench-1\" # ours\n"), "what stood there stays")
+	c, err := config.Read(file, text, config.Default(func(string) string { return "" }, "/s"))
+	require.NoError(t, err)
+	require.Equal(t, []session.Profile{p}, c.Instruments)
+	info, err := os.Stat(file)
+	require.NoError(t, err)
+	assert.EqualValues(t, 0o640, info.Mode().Perm())
+
+	for code, bad := range map[string]func(*session.Profile){
+		"name in use": func(p *session.Profile) { p.Port = "/dev/other" },
+		"port in use": func(p *session.Profile) { p.Name = "caliper-9" },
+		"bad profile": func(p *session.Profile) { p.Name, p.Port = "caliper-9", "" },
+	} {
+		q := p
+		bad(&q)
+		_, err := face.Set(t.Context(), q, true)
+		var no *session.Refusal
+		require.ErrorAs(t, err, &no)
+		assert.Equal(t, code, no.Code)
+		assert.NotEmpty(t, no.Instead)
+	}
+	after, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, string(text), string(after))
+}
+
+func TestAProfileThatCannotBeKept(t *testing.T) {
+	p := devices.ExampleProfiles()[3]
+	p.Port = filepath.Join(t.TempDir(), "pedal")
+	b := startOn(t, outfit{}, session.Profile{Name: "feelers", Kind: session.Feeler})
+	set, err := portFace{b.daemon}.Set(t.Context(), p, true)
+	require.NoError(t, err)
+	assert.Contains(t, set.NotWritten, "without a configuration file")
+	assert.Contains(t, set.TOML, "[[instrument]]")
+
+	file := filepath.Join(t.TempDir(), "bench.toml")
+	b.outfit.config = file
+	assert.ErrorContains(t, b.keep(p), "cannot read the configuration")
+	require.NoError(t, os.WriteFile(file, []byte(devices.WriteProfile(p)), 0o600))
+	assert.ErrorContains(t, b.keep(p), "would have mistakes", "it stands there already")
+	b.end()
+	p.Name, p.Port = "pedal-2", p.Port+"2"
+	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	defer cancel()
+	_, err = portFace{b.daemon}.Set(ctx, p, false)
+	assert.Error(t, err, "the bench has stopped")
+}
+
+// boundTo lists the instruments of ports.
+func boundTo(list control.PortList) []string {
+	var names []string
+	for _, p := range list.Ports {
+		names = append(names, p.Instrument)
+	}
+	return names
+}
