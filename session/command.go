@@ -10,36 +10,37 @@ type Command struct {
 	PIN      string `json:"pin,omitempty"` // of the operator; whoever checks it takes it out
 	Proved   bool   `json:"-"`             // it was checked and is the operator's
 
-	Plan       string       `json:"plan_text,omitempty"`  // begin: the plan's text
-	PlanFile   string       `json:"plan_file,omitempty"`  // begin: what to call it in messages
-	Reference  string       `json:"reference,omitempty"`  // begin: the shop's own words for the engine
-	Instrument string       `json:"instrument,omitempty"` // take, enter
-	Value      string       `json:"value,omitempty"`      // enter: the number as typed
-	Unit       string       `json:"unit,omitempty"`       // enter: mm if not given
-	Passes     string       `json:"passes,omitempty"`     // enter: the feeler that passes
-	Stops      string       `json:"stops,omitempty"`      // enter: the feeler that does not
-	Step       string       `json:"step,omitempty"`       // place, next: go to this step
-	Place      string       `json:"place,omitempty"`      // place: its name or its number from 1
-	Reading    int64        `json:"reading,omitempty"`    // strike out, restore
-	Reason     string       `json:"reason,omitempty"`     // strike out
-	Note       string       `json:"note,omitempty"`       // end, confirm, next: of a wait that is cut short
-	Outcome    Confirmation `json:"outcome,omitempty"`    // confirm: done if not given
-	Of         string       `json:"of,omitempty"`         // temperature: "shop" or a part
-	Celsius    string       `json:"celsius,omitempty"`    // temperature
-	U          string       `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
-	Use        Use          `json:"use,omitempty"`        // check: in which use
-	Block      string       `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
-	Stock      string       `json:"stock,omitempty"`      // stock: its name
-	Size       string       `json:"size,omitempty"`       // stock: the size in mm that a shim goes by
-	Count      string       `json:"count,omitempty"`      // stock: how many there are, or + or - how many
-	Least      string       `json:"least,omitempty"`      // stock: how many should be on hand
-	Tolerance  string       `json:"tolerance,omitempty"`  // stock: ± mm about the thickness
-	Job        string       `json:"job,omitempty"`        // resume: which; the only one that waits if not given
-	Chain      string       `json:"chain,omitempty"`      // fitted: which; the only one if not given
-	Packs      []SaidPack   `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
-	Correction bool         `json:"correction,omitempty"` // fitted: it was in already when it was measured
-	Page       string       `json:"page,omitempty"`       // pair, revoke: the page's name
-	Token      string       `json:"-"`                    // pair: the hash of its token, never from outside
+	Plan       string            `json:"plan_text,omitempty"`  // begin: the plan's text
+	PlanFile   string            `json:"plan_file,omitempty"`  // begin: what to call it in messages
+	Answers    map[string]string `json:"answers,omitempty"`    // begin: to what the plan asks
+	Reference  string            `json:"reference,omitempty"`  // begin: the shop's own words for the engine
+	Instrument string            `json:"instrument,omitempty"` // take, enter
+	Value      string            `json:"value,omitempty"`      // enter: the number as typed
+	Unit       string            `json:"unit,omitempty"`       // enter: mm if not given
+	Passes     string            `json:"passes,omitempty"`     // enter: the feeler that passes
+	Stops      string            `json:"stops,omitempty"`      // enter: the feeler that does not
+	Step       string            `json:"step,omitempty"`       // place, next: go to this step
+	Place      string            `json:"place,omitempty"`      // place: its name or its number from 1
+	Reading    int64             `json:"reading,omitempty"`    // strike out, restore
+	Reason     string            `json:"reason,omitempty"`     // strike out
+	Note       string            `json:"note,omitempty"`       // end, confirm, next: of a wait that is cut short
+	Outcome    Confirmation      `json:"outcome,omitempty"`    // confirm: done if not given
+	Of         string            `json:"of,omitempty"`         // temperature: "shop" or a part
+	Celsius    string            `json:"celsius,omitempty"`    // temperature
+	U          string            `json:"u,omitempty"`          // temperature: its standard uncertainty in kelvin; check: that of the block in mm
+	Use        Use               `json:"use,omitempty"`        // check: in which use
+	Block      string            `json:"block,omitempty"`      // check: the true length in mm; 0 for a zero
+	Stock      string            `json:"stock,omitempty"`      // stock: its name
+	Size       string            `json:"size,omitempty"`       // stock: the size in mm that a shim goes by
+	Count      string            `json:"count,omitempty"`      // stock: how many there are, or + or - how many
+	Least      string            `json:"least,omitempty"`      // stock: how many should be on hand
+	Tolerance  string            `json:"tolerance,omitempty"`  // stock: ± mm about the thickness
+	Job        string            `json:"job,omitempty"`        // resume: which; the only one that waits if not given
+	Chain      string            `json:"chain,omitempty"`      // fitted: which; the only one if not given
+	Packs      []SaidPack        `json:"packs,omitempty"`      // fitted: what is in; as advised if none is named
+	Correction bool              `json:"correction,omitempty"` // fitted: it was in already when it was measured
+	Page       string            `json:"page,omitempty"`       // pair, revoke: the page's name
+	Token      string            `json:"-"`                    // pair: the hash of its token, never from outside
 }
 
 // A SaidPack is what a person says is fitted on a side.

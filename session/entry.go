@@ -109,6 +109,8 @@ type KeyChanged struct {
 type Began struct {
 	Plan      string `json:"plan_text"`
 	Reference string `json:"reference,omitempty"` // the shop's own words for the engine
+	// Answers are those that the plan asked for; they stand in its text already.
+	Answers map[string]string `json:"answers,omitempty"`
 }
 
 // ReadingTaken files a reading, or says why it was not filed.

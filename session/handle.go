@@ -106,6 +106,11 @@ func joinVerbs() string {
 
 // checkWords refuses text that cannot be shown or is far too long.
 func checkWords(c Command) *Refusal {
+	for name, answer := range c.Answers {
+		if !utf8.ValidString(name+answer) || strings.ContainsFunc(name+answer, unicode.IsControl) {
+			return refuse("bad text", "an answer holds bytes that are not text", "write it in plain words on one line", "field", "answers")
+		}
+	}
 	for _, f := range []struct{ name, text string }{
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
@@ -133,6 +138,11 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	if file == "" {
 		file = "plan"
 	}
+	text, no := Answer([]byte(c.Plan), c.Answers)
+	if no != nil {
+		return Receipt{}, no
+	}
+	c.Plan = string(text)
 	plan, err := t.state.plan(file, c.Plan)
 	if err != nil {
 		return Receipt{}, refuse("bad plan", "the plan has mistakes:\n"+err.Error(), "mend them and begin again", "problems", err.Error())
@@ -149,7 +159,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	}
 	first := t.state.seq + 1
 	t.operator = c.Operator
-	t.add(Began{Plan: c.Plan, Reference: c.Reference})
+	t.add(Began{Plan: c.Plan, Reference: c.Reference, Answers: c.Answers})
 	t.by(c.Operator, FromBench)
 	t.openStock()
 	t.openNext()

@@ -8,6 +8,7 @@ type Plan struct {
 	Name   string  `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
 	Title  string  `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
 	Unit   Unit    `toml:"unit" json:"unit"` // of every length in the file; mm if not given
+	Asks   []Ask   `toml:"ask" json:"asks,omitempty"`
 	Parts  []Part  `toml:"part" json:"parts"`
 	Bars   []Bar   `toml:"bar" json:"bars,omitempty"`
 	Steps  []Step  `toml:"step" json:"steps"`
@@ -46,6 +47,7 @@ type Temperature struct {
 // A Bearing is a ring that a depth was measured to, and that can move axially.
 // Without its play the float can never be shown inside.
 type Bearing struct {
+	OnlyIf string  `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name   string  `toml:"name" strict:"required,unique" example:"pump-bearing" json:"name"`
 	Step   string  `toml:"step" strict:"required" example:"pump-depth" json:"step"`                                                                             // the depth that was measured to its ring
 	Held   string  `toml:"held" strict:"required,oneof=towards the joint|away from the joint|in the middle|not held" example:"away from the joint" json:"held"` // its ring, while it was measured
@@ -56,6 +58,7 @@ type Bearing struct {
 
 // A Part is a part of the engine and what it is made of.
 type Part struct {
+	OnlyIf    string  `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name      string  `toml:"name" strict:"required,unique" example:"crank" json:"name"`
 	Title     string  `toml:"title" json:"title,omitempty"`
 	Material  string  `toml:"material" example:"steel" json:"material,omitempty"`
@@ -66,6 +69,7 @@ type Part struct {
 // A Bar is laid across a face to measure a depth over it; it is subtracted.
 // Either its thickness is given, or a step measures it.
 type Bar struct {
+	OnlyIf    string  `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name      string  `toml:"name" strict:"required,unique" example:"parallel" json:"name"`
 	Thickness *Number `toml:"thickness" json:"thickness,omitempty"`
 	U         *Number `toml:"u" example:"0.002" json:"u_mm,omitempty"` // standard uncertainty of a given thickness
@@ -90,6 +94,7 @@ func (k StepKind) measures() bool { return k == MeasureStep }
 // A Step is one thing to do and record: a dimension to measure, at one or more
 // places, or what its kind says.
 type Step struct {
+	OnlyIf     string   `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
 	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait|torque" json:"kind"` // measure if not given
@@ -180,11 +185,12 @@ type Centre struct {
 
 // A Term is one dimension of a chain: a step's value, or a value given.
 type Term struct {
-	Step  string  `toml:"step" json:"step,omitempty"`
-	Given *Number `toml:"given" json:"given_mm,omitempty"`
-	Name  string  `toml:"name" json:"name,omitempty"` // of a given value
-	Sign  string  `toml:"sign" strict:"required,oneof=+|-" example:"+" json:"sign"`
-	U     *Number `toml:"u" example:"0.005" json:"u_mm,omitempty"` // standard uncertainty of a given value
+	OnlyIf string  `toml:"only_if" example:"{gasket} = yes" json:"-"`
+	Step   string  `toml:"step" json:"step,omitempty"`
+	Given  *Number `toml:"given" json:"given_mm,omitempty"`
+	Name   string  `toml:"name" json:"name,omitempty"` // of a given value
+	Sign   string  `toml:"sign" strict:"required,oneof=+|-" example:"+" json:"sign"`
+	U      *Number `toml:"u" example:"0.005" json:"u_mm,omitempty"` // standard uncertainty of a given value
 	// Gasket says that the part gives way under the screws. Crush is the fraction
 	// by which it gets thinner than it was measured, CrushU its standard uncertainty.
 	Gasket bool    `toml:"gasket" json:"gasket,omitempty"`
@@ -194,6 +200,7 @@ type Term struct {
 
 // A Side is where shims can go. The first side of a chain is fitted first.
 type Side struct {
+	OnlyIf string  `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name   string  `toml:"name" strict:"required,unique" example:"pump side" json:"name"`
 	Fewest int     `toml:"fewest" json:"fewest,omitempty"`
 	Most   int     `toml:"most" strict:"required" example:"2" json:"most"`
@@ -203,6 +210,7 @@ type Side struct {
 
 // A Shim is a thickness in stock and how many there are.
 type Shim struct {
+	OnlyIf    string `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Thickness Number `toml:"thickness" strict:"required" example:"0.10" json:"thickness_mm"`
 	Count     int    `toml:"count" strict:"required" example:"4" json:"count"`
 	// Tolerance is ± about the thickness; 0.01 mm if not given.

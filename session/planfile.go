@@ -24,15 +24,17 @@ const (
 
 // ReadPlan reads and checks a plan. file is what messages call it. The error is
 // a tomlfile.Problems that lists every mistake with its place in the file.
+// Questions that the text still has are answered by their examples.
 // Lengths of the result are in millimetres, defaults are filled in.
 func ReadPlan(file string, text []byte) (Plan, error) {
 	var p Plan
-	doc, problems := tomlfile.Decode(file, text, &p)
+	doc, problems := tomlfile.Decode(file, withExamples(text), &p)
 	if doc == nil {
 		return Plan{}, problems
 	}
 	c := &planCheck{plan: &p, doc: doc, problems: problems}
 	c.fillIn()
+	c.asked()
 	c.names()
 	c.bars()
 	for i := range p.Steps {

@@ -41,6 +41,7 @@ func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) 
 		if err := j.pretend(i, profiles); err != nil {
 			return nil, err
 		}
+		j.steps[i].closed = true
 	}
 	prospects := make([]Prospect, 0, len(plan.Chains))
 	for i := range plan.Chains {

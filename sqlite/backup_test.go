@@ -181,6 +181,27 @@ func TestFoldFrom(t *testing.T) {
 	}
 }
 
+// A job that was put aside may be resumed: the fold begins before it.
+func TestFoldFromAJobThatWaited(t *testing.T) {
+	l := mustOpen(t, logPath(t))
+	s := &scribe{}
+	entries := append(s.start(), s.job("N-1", 1)...) // 1, 2; 3, 4
+	entries = append(entries, s.end("N-1")...)       // 5
+	entries = append(entries, s.job("N-2", 1)...)    // 6, 7
+	entries = append(entries, s.entry("N-2", session.PutAside{}))
+	entries = append(entries, s.job("N-3", 1)...) // 9, 10
+	entries = append(entries, s.end("N-3")...)    // 11
+	entries = append(entries, s.start()...)       // 12, 13
+	entries = append(entries, s.job("N-4", 1)...) // 14, 15
+	require.NoError(t, l.Append(entries))
+	r := review(t, l.path)
+	for seq, want := range map[int64]int64{1: 1, 11: 1, 12: 6, 15: 6} {
+		from, err := r.FoldFrom(seq)
+		require.NoError(t, err)
+		assert.Equal(t, want, from, "entry %d", seq)
+	}
+}
+
 func TestStoredIsWhatIsStored(t *testing.T) {
 	path := logPath(t)
 	l := mustOpen(t, path)

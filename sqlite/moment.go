@@ -15,10 +15,27 @@ func (r *Reader) Last() (int64, error) {
 
 // FoldFrom returns the first entry that a fold must begin with to give, after entry
 // seq, the state that the daemon had: the start of the run that wrote seq, or, if a
-// job was begun before that, the begin of the last such job. A run's start clears
-// what was said of the bench before it, and only one job is open at a time, so that
-// nothing earlier is needed.
+// job was begun before that, the begin of the last such job; and before that the begin
+// of every job that was still open then, or is opened again later, for it may be
+// resumed. A run's start clears what was said of the bench before it, so that nothing
+// earlier is needed.
 func (r *Reader) FoldFrom(seq int64) (int64, error) {
+	from, err := r.foldFrom(seq)
+	for err == nil {
+		before := from
+		from, err = r.number(`
+			SELECT coalesce(min(b.seq), ?) FROM entries b WHERE b.kind = 'begin' AND b.seq < ? AND (
+				NOT EXISTS (SELECT 1 FROM entries x WHERE x.kind = 'end' AND x.job = b.job AND x.seq < ?)
+				OR EXISTS (SELECT 1 FROM entries x WHERE x.kind = 'reopen' AND x.job = b.job AND x.seq >= ?))`,
+			before, before, before, before)
+		if from == before {
+			break
+		}
+	}
+	return from, err
+}
+
+func (r *Reader) foldFrom(seq int64) (int64, error) {
 	return r.number(`
 		WITH start (seq) AS (
 			SELECT min(seq) FROM entries WHERE job = '' AND run = (SELECT run FROM entries WHERE seq = ?))

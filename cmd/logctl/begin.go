@@ -19,8 +19,13 @@ const maxFile = 16 << 20
 
 func (a *app) beginCommand() *cobra.Command {
 	var reference string
+	var given []string
 	cmd := &cobra.Command{
 		Use: "begin PLANFILE", Short: "Begin a job with a plan", Args: between(1, 1),
+		Long: `begin opens a job. Where the plan has questions it asks them, or takes their answers
+from --answer NAME=ANSWER.`,
+		Example: `  logctl begin testdata/plans/pump-bottom-end.toml --reference "pump 12"
+  logctl begin testdata/plans/any-end-float.toml --answer least=0.08 --answer most=0.20`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			text, err := a.read(args[0])
 			if err != nil {
@@ -29,10 +34,15 @@ func (a *app) beginCommand() *cobra.Command {
 			if _, err := session.ReadPlan(args[0], text); err != nil {
 				return mistakes(err, "mend the plan and begin again")
 			}
-			c := session.Command{Do: session.Begin, Plan: string(text), PlanFile: args[0], Reference: reference}
+			answers, err := a.answers(text, given)
+			if err != nil {
+				return err
+			}
+			c := session.Command{Do: session.Begin, Plan: string(text), PlanFile: args[0], Reference: reference, Answers: answers}
 			return a.do(cmd, c, a.begun)
 		},
 	}
+	cmd.Flags().StringArrayVar(&given, "answer", nil, "answer to a question of the plan, as `NAME=ANSWER`; may be repeated")
 	cmd.Flags().StringVar(&reference, "reference", "", "your own `TEXT` for the engine, as on the job card")
 	return cmd
 }

@@ -130,9 +130,22 @@ func lastOf(r *sqlite.Reader, job sqlite.Job) (int64, error) {
 	return last, err
 }
 
+// lastActive is the last entry of a job after which it is active: that it was put aside
+// comes after it.
+func lastActive(r *sqlite.Reader, job sqlite.Job) (int64, error) {
+	last := job.Seq
+	err := r.Job(job.Number, func(e session.Entry) error {
+		if _, aside := e.Body.(session.PutAside); !aside {
+			last = e.Seq
+		}
+		return nil
+	})
+	return last, err
+}
+
 // atItsEnd is the snapshot after a job's last entry, with the readings of the job only.
 func atItsEnd(r *sqlite.Reader, job sqlite.Job) (session.Snapshot, error) {
-	last, err := lastOf(r, job)
+	last, err := lastActive(r, job)
 	if err != nil {
 		return session.Snapshot{}, err
 	}

@@ -14,13 +14,14 @@ import (
 
 func (a *app) planCommand() *cobra.Command {
 	plan := &cobra.Command{
-		Use: "plan", Short: "Check plan files", Args: noSuchCommand,
+		Use: "plan", Short: "Check plan files, or make one", Args: noSuchCommand,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	plan.AddCommand(&cobra.Command{
 		Use: "check FILE...", Short: "Check plan files and list every mistake", Args: between(1, -1),
 		RunE: func(_ *cobra.Command, args []string) error { return a.check(args) },
 	})
+	plan.AddCommand(a.newPlanCommand())
 	return plan
 }
 

@@ -161,7 +161,7 @@ func writeNew(name, text string) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	switch {
 	case errors.Is(err, fs.ErrExist):
-		return fail(exitFailed, "%s is there already and was left as it is; give the proof a new name", name)
+		return fail(exitFailed, "%s is there already and was left as it is; give another name", name)
 	case errors.Is(err, fs.ErrNotExist):
 		return fail(exitNotFound, "there is no folder for %s; make it first or name another", name)
 	case err != nil:

@@ -88,10 +88,18 @@ func (t *teller) take(e session.Entry) error {
 	if _, begins := e.Body.(session.Began); begins && e.Job == t.job {
 		t.began = true
 	}
-	if !t.began {
+	if !t.began || (e.Job != "" && e.Job != t.job) {
 		return nil
 	}
-	t.at, t.before, t.now = e, t.now, t.state.Snapshot()
+	now := t.state.Snapshot()
+	if active := now.Job; active == nil || active.Number != t.job {
+		if e.Job == t.job { // it was put aside; what happens meanwhile is not its story
+			t.at = e
+			t.entry(e)
+		}
+		return nil
+	}
+	t.at, t.before, t.now = e, t.now, now
 	t.entry(e)
 	t.standings()
 	t.findingsNow()
