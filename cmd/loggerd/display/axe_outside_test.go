@@ -57,6 +57,7 @@ func TestNoViolationsInAnyState(t *testing.T) {
 var dialogs = []struct{ name, button string }{
 	{"value", "Type a value"}, {"strike", "Strike out last"}, {"menu", ""}, {"place", "Choose step and place"},
 	{"temperature", "Note a temperature"}, {"check", "Note a check of an instrument"}, {"end", "End the job"}, {"operator", "Who works here"},
+	{"aside", "Put the job aside"}, {"stock", "Count shims on hand"},
 }
 
 // Every dialog at every size: no violation, no overflow, and each target large.
@@ -186,11 +187,11 @@ func TestReducedMotion(t *testing.T) {
 	})
 	require.NoError(t, err)
 	p.Wait(`still.matches`)
-	p.Text(`void (window.places = new Set(), setInterval(() => places.add(byId("pulse").firstElementChild.style.transform), 20))`)
-	p.Wait(`places.has("translateX(0%)") && places.has("translateX(400%)")`)
-	p.Wait(`places.clear(), true`)
-	p.Wait(`places.size >= 2`)
-	assert.Equal(t, "2", p.Text(`places.size`))
+	p.Text(`void (window.seenAt = new Set(), setInterval(() => seenAt.add(byId("pulse").firstElementChild.style.transform), 20))`)
+	p.Wait(`seenAt.has("translateX(0%)") && seenAt.has("translateX(400%)")`)
+	p.Wait(`seenAt.clear(), true`)
+	p.Wait(`seenAt.size >= 2`)
+	assert.Equal(t, "2", p.Text(`seenAt.size`))
 	assert.Equal(t, "0", p.Text(`document.getAnimations().length`))
 }
 

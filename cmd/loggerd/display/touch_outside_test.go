@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/calc"
+	"shimwright/cmd/loggerd/operators"
 	"shimwright/session"
 	"shimwright/testdata/plans"
 )
@@ -57,6 +58,9 @@ type shop struct {
 	serve *Server
 	shut  func()
 	at    string
+
+	operators []operators.Operator
+	protect   []session.Verb
 }
 
 func openShop(t testing.TB) *shop {
@@ -70,7 +74,7 @@ func openShop(t testing.TB) *shop {
 func (s *shop) open() {
 	s.t.Helper()
 	var profiles []session.Profile
-	for _, kind := range []session.Kind{session.Caliper, session.DepthGauge, session.Micrometer, session.Feeler} {
+	for _, kind := range []session.Kind{session.Caliper, session.DepthGauge, session.Micrometer, session.Feeler, session.TorqueWrench} {
 		p := session.UsualProfile(kind)
 		p.Name = strings.ReplaceAll(string(kind), " ", "-")
 		profiles = append(profiles, p)
@@ -79,9 +83,10 @@ func (s *shop) open() {
 		Name: "bench-1", Software: "test", Profiles: profiles, Method: calc.NewMethod(), Clock: wallClock{time.Now()}, Log: &s.log,
 	}, s.log.replay)
 	require.NoError(s.t, err)
+	gate := operators.NewGate(bench.Submit, s.operators, s.protect, wallClock{time.Now()})
 	page, err := New(Config{
 		Listen: s.at, Mailbox: bench.Subscribe, Heartbeat: time.Second, Desk: bench.Desk, Plans: func() ([]Plan, error) { return examplePlans(s.t), nil },
-		Do: func(ctx context.Context, c session.Command) (session.Receipt, error) { return bench.Submit(ctx, c) },
+		Do: func(ctx context.Context, c session.Command) (session.Receipt, error) { return gate.Submit(ctx, c) },
 	})
 	require.NoError(s.t, err)
 	require.NoError(s.t, page.Listen())
@@ -106,6 +111,9 @@ func examplePlans(t testing.TB) []Plan {
 		require.NoError(t, err)
 		all = append(all, Plan{File: name, Title: plan.Title, Steps: len(plan.Steps), Text: string(text)})
 	}
+	plan, err := session.ReadPlan("kinds.toml", []byte(kindsPlan))
+	require.NoError(t, err)
+	all = append(all, Plan{File: "kinds.toml", Title: plan.Title, Steps: len(plan.Steps), Text: kindsPlan})
 	return append(all, Plan{File: "bad.toml", Title: "bad.toml", Problem: "It has a mistake."})
 }
 
@@ -219,7 +227,7 @@ func TestAWholeJobByTouchAlone(t *testing.T) {
 	p.pair(s, "tablet")
 	p.shot("touch-idle")
 	p.Tap("#acts button", "Begin a job")
-	p.Wait(`document.querySelectorAll("#d-begin[open] [name=plan]").length === 3`)
+	p.Wait(`document.querySelectorAll("#d-begin[open] [name=plan]").length === 4`)
 	p.shot("touch-begin")
 	p.Tap("#d-begin .plans label", "Water-pump engine, bottom end, 8 steps")
 	p.Tap("#d-begin [name=reference]", "")
@@ -361,4 +369,151 @@ func (s *shop) reading(seq int64) session.ReadingView {
 		}
 	}
 	return session.ReadingView{}
+}
+
+// kindsPlan has a step of each kind that is not measured with a length.
+const kindsPlan = `plan = "kinds"
+title = "Close the case"
+[[step]]
+name = "heat"
+kind = "wait"
+title = "Heat the pump half"
+seconds = 2
+caution = "Hot metal: gloves."
+[[step]]
+name = "cool"
+kind = "wait"
+title = "Let it cool"
+minutes = "20"
+[[step]]
+name = "screws"
+kind = "torque"
+title = "Screws of the case"
+where = "Crosswise, from the middle"
+order = ["c", "a", "b", "d"]
+passes = ["5", "9"]
+tolerance = "0.5"
+screw = [{ name = "a" }, { name = "b" }, { name = "c" }, { name = "d" }]
+[[step]]
+name = "free"
+kind = "confirm"
+title = "The crank turns free"
+[[step]]
+name = "oil"
+kind = "confirm"
+title = "Oil is in"
+`
+
+// Waits, screws and words by touch, and a job that is put aside and taken up.
+func TestStepsOfOtherKindsByTouch(t *testing.T) {
+	s := openShop(t)
+	p := s.page()
+	p.size(390, 844, true)
+	p.pair(s, "phone")
+	p.Tap("#acts button", "Begin a job")
+	p.Tap("#d-begin .plans label", "Close the case, 5 steps")
+	p.Tap("#d-begin .go", "")
+	p.Wait(`event.snapshot.step`)
+	if p.Text(`!!document.querySelector("#d-told[open]")`) == "true" {
+		p.Tap("#d-told .cancel", "")
+	}
+	p.Settled()
+	p.Wait(`byId("timer").innerText === "0:02 to wait"`)
+	p.shot("kinds-wait")
+	p.Tap("#acts button", "Start the time")
+	p.Wait(`byId("timer").innerText === "The time has passed"`)
+	p.Settled()
+	p.Tap("#acts button", "Go on")
+	p.Wait(`event.snapshot.step.step === "cool"`)
+	p.Settled()
+	p.Tap("#acts button", "Start the time")
+	p.Wait(`/^(20:00|19:5\d) left$/.test(byId("timer").innerText)`)
+	p.Settled()
+	p.Tap("#acts button", "Go on")
+	p.Tap("#d-short [name=note]", "")
+	p.Typed("a fan was on it")
+	p.Tap("#d-short .go", "")
+	p.Settled()
+	p.Wait(`event.snapshot.step.step === "screws" && document.querySelectorAll("#places li").length === 2`)
+	for _, size := range screens {
+		p.size(size[0], size[1], false)
+		p.noOverflow("screws")
+		p.contrast("screws")
+		p.shot(fmt.Sprintf("kinds-screws-%d", size[0]))
+	}
+	p.size(390, 844, true)
+	for _, torque := range []string{"5.0", "5.1", "5.0", "4.9", "9.0", "9.1", "9.0"} {
+		p.Enter(torque, "")
+	}
+	p.Wait(`document.getElementById("last-unit").innerText === "N·m" && byId("last-value").innerText === "9.0"`)
+	p.Tap("#acts button", "Not done")
+	p.Tap("#d-not label", "right as it is")
+	p.Tap("#d-not [name=note]", "")
+	p.Typed("the wrench clicked")
+	p.shot("kinds-not")
+	p.Tap("#d-not .go", "")
+	p.Settled()
+	p.Wait(`event.snapshot.step.step === "free"`)
+	p.Tap("#acts button", "Done")
+	p.Wait(`event.snapshot.step.step === "oil"`)
+	p.Settled()
+
+	p.Tap("#menu", "")
+	p.Tap("#d-menu button", "Put the job aside")
+	p.Tap("#d-aside [name=note]", "")
+	p.Typed("oil is on order")
+	p.Tap("#d-aside .go", "")
+	p.Wait(`!event.snapshot.job`)
+	p.Settled()
+	p.Tap("#menu", "")
+	p.Tap("#d-menu button", "Take up a job that waits")
+	p.shot("kinds-resume")
+	p.Tap("#d-resume .go", "")
+	p.Wait(`event.snapshot.job && event.snapshot.step.step === "oil"`)
+	p.Settled()
+	p.Tap("#acts button", "Not done")
+	p.Tap("#d-not label", "not applicable here")
+	p.Tap("#d-not [name=note]", "")
+	p.Typed("it is dry")
+	p.Tap("#d-not .go", "")
+	p.Wait(`!event.snapshot.step`)
+	p.Settled()
+
+	p.Tap("#menu", "")
+	p.Tap("#d-menu button", "Count shims on hand")
+	p.Typed("crank-28")
+	p.Tap("#d-stock [name=size]", "")
+	p.Keys("0.15")
+	p.Tap("#d-stock [name=count]", "")
+	p.Keys("12")
+	p.Tap("#d-stock .go", "")
+	p.Settled()
+	require.Equal(t, "crank-28", s.bench.Snapshot().Stocks[0].Name)
+	p.Quiet("status of 409")
+}
+
+// Commands that take a PIN ask for it, and the page keeps it nowhere.
+func TestPINOnThePage(t *testing.T) {
+	s := &shop{t: t, at: "127.0.0.1:0", protect: []session.Verb{session.Begin}}
+	pin, err := operators.HashPIN("4711")
+	require.NoError(t, err)
+	s.operators = []operators.Operator{{Name: "Mo", PIN: pin}}
+	s.open()
+	t.Cleanup(func() { s.shut() })
+	p := s.page()
+	p.size(800, 1280, false)
+	p.pair(s, "tablet")
+	p.Tap("#acts button", "Begin a job")
+	p.Tap("#d-begin .plans label", "Close the case, 5 steps")
+	p.Tap("#d-begin .go", "")
+	p.Wait(`document.querySelector("#d-pin[open]")`)
+	p.Keys("1234")
+	p.Tap("#d-pin .go", "")
+	p.Wait(`document.querySelector("#d-pin[open] .refused").innerText.includes("That is not the PIN of Mo. Try again.")`)
+	p.shot("pin")
+	p.axe("pin")
+	p.Keys("4711")
+	p.Tap("#d-pin .go", "")
+	p.Wait(`event.snapshot.job`)
+	require.NotContains(t, p.Text(`JSON.stringify(localStorage) + document.documentElement.outerHTML + [...document.querySelectorAll("input")].map((i) => i.value)`), "4711")
 }

@@ -39,9 +39,10 @@ function now(step, words, blank) {
   const tool = [step.instrument ? "with the " + step.instrument.replace(/ /g, "\u00a0") : "", step.side].filter(Boolean).join(", ");
   put(byId("tool"), tool);
   long(byId("tool"), tool, 18, 40);
-  byId("places").replaceChildren(...step.places.map((p, i) => place(p, i, step.places.length, blank)));
-  put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t + ".").join(" ") +
-    (step.places.some((p) => p.active) ? "" : " " + words.progress + "."));
+  byId("places").replaceChildren(...places(step, blank));
+  put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
+    (step.places.some((p) => p.active) && step.kind === "measure" ? "" : " " + sentence(words.progress)));
+  timer();
   put(byId("caution"), (step.cautions || []).join(" "));
   const last = words.last;
   byId("last").style.display = last ? "" : "none";
@@ -67,6 +68,35 @@ function changes(all) {
   job = now;
   return said;
 }
+
+// places are those of a step; of many only the active one and how many are done.
+function places(step, blank) {
+  const all = step.places;
+  if (!step.instrument) return [];
+  if (all.length <= 6) return all.map((p, i) => place(p, i, all.length, blank));
+  const done = make("li", "", all.filter((p) => p.closed).length + " of " + all.length + " places are done");
+  return [...all.map((p, i) => place(p, i, all.length, blank)).filter((_, i) => all[i].active), done];
+}
+
+// left is how many seconds a wait still has, by the page's clock since it was heard.
+function left(step) {
+  const w = step.wait;
+  return w?.started ? Math.max(0, Math.ceil((Date.parse(w.due) - Date.parse(event.now)) / 1000 - sinceEvent())) : w ? w.seconds : 0;
+}
+
+let eventAt = 0, eventOf = null;
+function sinceEvent() {
+  if (eventOf !== event) [eventOf, eventAt] = [event, performance.now()];
+  return (performance.now() - eventAt) / 1000;
+}
+
+function timer() {
+  const step = event?.snapshot.step, w = step?.wait;
+  if (!w || w.cut_short || document.body.classList.contains("blank")) { put(byId("timer"), ""); return; }
+  const s = left(step), text = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0");
+  put(byId("timer"), !w.started ? text + " to wait" : s ? text + " left" : "The time has passed");
+}
+setInterval(timer, 250);
 
 function place(p, i, of, blank) {
   const item = make("li", p.active ? "active" : ""), marks = make("span", "marks");

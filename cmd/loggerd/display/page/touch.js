@@ -61,12 +61,23 @@ async function give(command, from, done) {
     if (said.length) tell("Before the first press", [...said, ...(event.snapshot.job?.cautions || [])]);
   } catch (no) {
     if (!no.message) throw no;
-    if (from?.open && token) refused(from, no);
+    if (["pin needed", "wrong pin", "too many tries"].includes(no.code)) askPin(no, command, from, done);
+    else if (from?.open && token) refused(from, no);
     else { from?.close(); tell(sentence(no.message), [sentence(no.instead)]); }
   } finally {
     busy = false;
     acts();
   }
+}
+
+// askPin asks for the PIN that a command takes, and gives the command again with it.
+// The PIN is kept nowhere.
+let withPin = null;
+function askPin(no, command, from, done) {
+  open("pin");
+  if (command.pin) refused(dialog("pin"), no);
+  put(byId("d-pin-h"), "PIN of " + operator);
+  withPin = (pin) => give({ ...command, pin }, from, done);
 }
 
 function refused(from, no) {
@@ -92,15 +103,17 @@ function acts() {
   if (event?.pages.includes(pageName)) fresh = false;
   else if (event && token && !fresh) { forget(); flash("This page may only look from now on."); return; }
   const { snapshot } = event || {}, job = snapshot?.job, step = snapshot?.step, may = !!token && !!event;
-  const state = !job || job.ended ? "idle" : !step ? "rest" : step.instrument ? "measure" : "confirm";
+  const state = !job || job.ended ? "idle" : !step ? "rest" : ["wait", "torque"].includes(step.kind) ? step.kind : step.instrument ? "measure" : "confirm";
   const asks = step && snapshot.instruments.some((i) => i.kind === step.instrument && i.trigger && i.trigger !== "on press");
   const fits = event?.words.advice.some((a) => a.packs);
   const last = may && lastFiled();
   for (const b of document.querySelectorAll("[data-when]")) {
     b.hidden = !may || !b.dataset.when.split(" ").includes(state) || (b.dataset.do === "ask" && !asks) ||
-      (b.dataset.do === "fitted" && !fits) || (b.dataset.do === "last" && !last);
+      (b.dataset.do === "fitted" && !fits) || (b.dataset.do === "resume" && !snapshot.waiting) || (b.dataset.do === "last" && !last);
     b.disabled = stale();
   }
+  const next = document.querySelector("#acts [data-do=next]");
+  put(next, state !== "wait" ? "Next" : !step.wait.started ? "Start the time" : "Go on");
   byId("acts").hidden = ![...byId("acts").children].some((b) => !b.hidden);
   document.body.classList.toggle("may", !byId("acts").hidden);
   for (const b of document.querySelectorAll(".paired")) b.hidden = !may;
@@ -178,18 +191,35 @@ const doing = {
   operator() { open("operator"); },
   mute() { mute(!muted); return false; },
   forget() { give({ do: "revoke" }, null, "This page may only look from now on."); },
-  next() { give({ do: "next" }, null, "Gone on."); },
+  next() {
+    if (event.snapshot.step?.wait?.started && left(event.snapshot.step) > 0) open("short");
+    else give({ do: "next" }, null, "Gone on.");
+  },
+  aside() { open("aside"); },
+  resume() {
+    open("resume");
+    radios(dialog("resume").querySelector(".plans"), "job", event.snapshot.waiting.map((j) => [j.job, make("b", "", "job " + j.job), [", " + j.title, j.reference, j.note].filter(Boolean).join(", ")]));
+  },
+  stock() {
+    open("stock");
+    const stocks = event.snapshot.stocks || [];
+    byId("stocks").replaceChildren(...stocks.map((s) => { const o = document.createElement("option"); o.value = s.stock; return o; }));
+    if (stocks.length) field("stock", "stock").value = stocks[0].stock;
+  },
   back() { give({ do: "back" }, null, "Gone back."); },
   ask() { give({ do: "take" }, null, "The instrument is asked."); },
   done() { give({ do: "confirm" }, null, "Noted as done."); },
-  not() { open("not"); },
+  not() {
+    open("not");
+    dialog("not").querySelector(".screw").hidden = event.snapshot.step?.kind !== "torque";
+  },
   last() { const r = lastFiled(); if (r) strike(r); },
   async value() {
     const choices = await fetched(), step = event.snapshot.step;
     if (!choices || !step) return;
     open("value");
     put(dialog("value").querySelector(".about"), [step.title || step.step, step.places.find((p) => p.active)?.place].filter(Boolean).join(", "));
-    const tools = choices.instruments.filter((t) => t.uses.length), wanted = tools.filter((t) => t.kind === step.instrument), others = tools.filter((t) => t.kind !== step.instrument);
+    const tools = choices.instruments.filter((t) => t.kind !== "pedal"), wanted = tools.filter((t) => t.kind === step.instrument), others = tools.filter((t) => t.kind !== step.instrument);
     const named = (t) => [t.name, t.name + (t.name.replace(/-/g, " ").startsWith(t.kind) ? "" : " (" + t.kind + ")")];
     radios(dialog("value").querySelector(".tools"), "instrument", wanted.map(named));
     radios(dialog("value").querySelector(".others"), "instrument", others.map(named), wanted.length ? "" : others[0]?.name);
@@ -247,6 +277,8 @@ function pairOrOne() {
   const feeler = kinds.get(chosen("value", "instrument")) === "feeler";
   for (const e of dialog("value").querySelectorAll(".one")) e.hidden = feeler;
   for (const e of dialog("value").querySelectorAll(".pair")) e.hidden = !feeler;
+  const units = { "torque wrench": [["N.m", "N·m"], ["lbf.ft", "lbf·ft"]], thermometer: [["Cel", "°C"], ["degF", "°F"]] }[kinds.get(chosen("value", "instrument"))];
+  radios(dialog("value").querySelector(".unit"), "unit", units || [["mm", "mm"], ["in", "in"]]);
   field("value", feeler ? "passes" : "value").focus();
 }
 
@@ -281,6 +313,16 @@ function saidPacks() {
 }
 
 const sending = {
+  pin(d) {
+    const pin = field("pin", "pin").value;
+    field("pin", "pin").value = "";
+    d.close();
+    withPin(pin);
+  },
+  short(d) { give({ do: "next", note: field("short", "note").value.trim() }, d, "Gone on."); },
+  aside(d) { give({ do: "aside", note: field("aside", "note").value.trim() }, d, "The job waits."); },
+  resume(d) { give({ do: "resume", job: chosen("resume", "job") }, d, "The job goes on."); },
+  stock(d) { give({ do: "stock", stock: field("stock", "stock").value.trim(), size: field("stock", "size").value, count: field("stock", "count").value }, d, "Recorded."); },
   async pair(d) {
     busy = true;
     acts();
