@@ -42,7 +42,7 @@ function now(step, words, blank) {
   byId("places").replaceChildren(...places(step, blank));
   put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
     (step.places.some((p) => p.active) && step.kind === "measure" ? "" : " " + sentence(words.progress)));
-  timer();
+  goal();
   put(byId("caution"), (step.cautions || []).join(" "));
   const last = words.last;
   byId("last").style.display = last ? "" : "none";
@@ -90,13 +90,16 @@ function sinceEvent() {
   return (performance.now() - eventAt) / 1000;
 }
 
-function timer() {
-  const step = event?.snapshot.step, w = step?.wait;
-  if (!w || w.cut_short || document.body.classList.contains("blank")) { put(byId("timer"), ""); return; }
+// goal is what a step without a measure comes to: the time that is left, or the torque
+// of the screw whose turn it is.
+function goal() {
+  const step = event?.snapshot.step, w = step?.wait, pull = step?.places.find((p) => p.active)?.pull;
+  if (document.body.classList.contains("blank") || !w && !pull || w?.cut_short) { put(byId("goal"), ""); return; }
+  if (!w) { put(byId("goal"), pull.screw + " to " + pull.target_Nm + " N·m"); return; }
   const s = left(step), text = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0");
-  put(byId("timer"), !w.started ? text + " to wait" : s ? text + " left" : "The time has passed");
+  put(byId("goal"), !w.started ? text + " to wait" : s ? text + " left" : "The time has passed");
 }
-setInterval(timer, 250);
+setInterval(goal, 250);
 
 function place(p, i, of, blank) {
   const item = make("li", p.active ? "active" : ""), marks = make("span", "marks");
