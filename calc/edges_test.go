@@ -187,18 +187,21 @@ func TestDominatesAboveAThird(t *testing.T) {
 }
 
 // A product has the square p²·u_a²·u_b², half of it for each of its two, and the fewest
-// degrees of freedom of them: with u of 3 and 2 and p = 1/2 it is 9, as much as the first
-// cause alone, beside 4 of the second.
+// degrees of freedom of them: with u of 3 and 2 and p = 1/4 it is 2.25, beside 9 and 4.
 func TestProductInTheBudget(t *testing.T) {
 	b := plainly(Cause{"a", 3, 10, Normal, on(0, 1)}, Cause{"b", 2, 5, Normal, on(0, 1)})
-	b.Products = []Product{{0, 1, 0.5}}
+	b.Products = []Product{{0, 1, 0.25}}
 	_, u, err := b.uncovered()
 	require.NoError(t, err)
-	assert.InDelta(t, math.Sqrt(22), u.U, 1e-12)
-	assert.InDelta(t, 22*22/(81.0/10+16.0/5+81.0/5), u.Freedom, 1e-9)
+	assert.InDelta(t, math.Sqrt(15.25), u.U, 1e-12)
+	assert.InDelta(t, 15.25*15.25/(81.0/10+16.0/5+2.25*2.25/5), u.Freedom, 1e-9)
 	assert.Equal(t, []string{"a", "b"}, []string{u.Lines[0].Name, u.Lines[1].Name})
-	assert.InDelta(t, (9+4.5)/22, u.Lines[0].Share, 1e-12)
-	assert.InDelta(t, (4+4.5)/22, u.Lines[1].Share, 1e-12)
+	assert.InDelta(t, (9+1.125)/15.25, u.Lines[0].Share, 1e-12)
+	assert.InDelta(t, (4+1.125)/15.25, u.Lines[1].Share, 1e-12)
+	assert.Empty(t, u.Dominant)
+	b.Products[0].By = -1
+	u, err = b.Combine(0.95)
+	require.NoError(t, err)
 	assert.Equal(t, []string{"a × b"}, u.Dominant)
 }
 
@@ -315,6 +318,28 @@ func TestFuseSmall(t *testing.T) {
 	assert.Equal(t, "0.1001", got.Value.String())
 	assert.InDelta(t, 0.001/math.Sqrt2, got.Uncertainty.U, 1e-12)
 	assert.Equal(t, []Weight{{"x", 0.5}, {"x", 1}, {"y", 2.5}}, got.Budget.Terms)
+}
+
+// Two that share all causes leave nothing to weigh: the direct one counts, also if it is
+// worse by a hair.
+func TestNothingToWeigh(t *testing.T) {
+	for _, ub := range []float64{1, 1 + 1e-5, 1 - 1e-5} {
+		half := (1 + ub) / 2
+		assert.Equal(t, 1.0, weightOfSecond(1, ub*ub, half*half), "%v", ub)
+	}
+	assert.InDelta(t, 0.5, weightOfSecond(1e-6, 1e-6, 0.5e-6), 1e-12)
+	assert.InDelta(t, 0.2, weightOfSecond(1, 4, 5.0/4), 1e-12)
+	assert.Equal(t, 0.0, weightOfSecond(1, 4, 9.0/4-0.1))
+}
+
+// A flat part that is all of u is so for any u: what rounding makes of the rest is nothing.
+func TestFlatIsAllOfAnyU(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 1))
+	for range 200 {
+		u := math.Exp(30 * random.Float64()) // up to 10¹³
+		_, _, err := Estimate{d("0.1"), u, certain, []float64{u * math.Sqrt(3)}, nil}.check("e")
+		require.NoError(t, err, "%v", u)
+	}
 }
 
 // An act that leaves three quarters of u makes it smaller by one.

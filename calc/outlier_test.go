@@ -125,7 +125,7 @@ func TestPicometres(t *testing.T) {
 	}{
 		{d("0"), 0, ""}, {decimal.Decimal{}, 0, ""}, {d("-0.01"), -1e7, ""}, {d("999999.999999999"), 1e15 - 1, ""}, {decimal.New(5, 3), 5e12, ""},
 		{d("0.0000000001"), 0, "9 decimal places"}, {d("1000000"), 0, "million"}, {d("-1000000"), 0, "million"}, {decimal.New(1, 6), 0, "million"},
-		{decimal.New(0, 7), 0, "million"}, {decimal.New(1, 1<<30), 0, "million"}, {decimal.New(1, -1<<30), 0, "9 decimal places"},
+		{decimal.New(0, 6), 0, ""}, {decimal.New(0, 7), 0, "million"}, {decimal.New(1, 1<<30), 0, "million"}, {decimal.New(1, -1<<30), 0, "9 decimal places"},
 		{d("123456789012345678901234567890"), 0, "million"},
 	} {
 		got, problem := picometres(c.in)
