@@ -22,7 +22,7 @@ type Command struct {
 	Step       string            `json:"step,omitempty"`       // place, next: go to this step
 	Place      string            `json:"place,omitempty"`      // place: its name or its number from 1
 	Reading    int64             `json:"reading,omitempty"`    // strike out, restore
-	Reason     string            `json:"reason,omitempty"`     // strike out
+	Reason     string            `json:"reason,omitempty"`     // strike out, choose
 	Note       string            `json:"note,omitempty"`       // end, confirm, next: of a wait that is cut short
 	Outcome    Confirmation      `json:"outcome,omitempty"`    // confirm: done if not given
 	Of         string            `json:"of,omitempty"`         // temperature: "shop" or a part
@@ -41,6 +41,10 @@ type Command struct {
 	Correction bool              `json:"correction,omitempty"` // fitted: it was in already when it was measured
 	Page       string            `json:"page,omitempty"`       // pair, revoke: the page's name
 	Token      string            `json:"-"`                    // pair: the hash of its token, never from outside
+
+	// Of steps of a kind, and of a change of mind.
+	Candidate string `json:"candidate,omitempty"` // choose
+	Part      string `json:"part,omitempty"`      // replace
 }
 
 // A SaidPack is what a person says is fitted on a side.
@@ -66,6 +70,7 @@ const (
 	TakeTemperature Verb = "temperature"
 	CheckInstrument Verb = "check"
 	Confirm         Verb = "confirm"
+	Choose          Verb = "choose"
 	Fitting         Verb = "fitted"
 	Aside           Verb = "aside"
 	Resume          Verb = "resume"
@@ -77,7 +82,7 @@ const (
 // Verbs lists every verb that a person can give. Pair is not among them: it follows
 // from a one-time code, and only the daemon that checked the code gives it.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, CountStock, Confirm, End, Unpair}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, CountStock, Confirm, Choose, End, Unpair}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

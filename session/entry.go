@@ -388,6 +388,8 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[Fitted](text)
 	case "skipped":
 		return bodyOf[Skipped](text)
+	case "choose":
+		return bodyOf[Chose](text)
 	case "wait started":
 		return bodyOf[WaitStarted](text)
 	case "waited":

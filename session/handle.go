@@ -83,6 +83,8 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.temperature(j, c)
 	case CheckInstrument:
 		return Receipt{}, t.check(c)
+	case Choose:
+		return Receipt{}, t.choose(j, c)
 	case Confirm:
 		return Receipt{}, t.confirm(j, c)
 	case Aside:
@@ -114,7 +116,7 @@ func checkWords(c Command) *Refusal {
 	for _, f := range []struct{ name, text string }{
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
-		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block},
+		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block}, {"candidate", c.Candidate},
 		{"chain", c.Chain}, {"job", c.Job}, {"stock", c.Stock}, {"size", c.Size}, {"count", c.Count}, {"least", c.Least}, {"tolerance", c.Tolerance}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
@@ -378,6 +380,8 @@ func (t *turn) nextOfKind(j *job, c Command) *Refusal {
 		return t.waitOn(j, strings.TrimSpace(c.Note))
 	case TorqueStep:
 		return t.nextScrew(j)
+	case CompareStep:
+		return refuse("to choose", fmt.Sprintf("step %q waits for a choice", name), "choose a candidate, or name the step to go to", "step", name)
 	}
 	return refuse("to confirm", fmt.Sprintf("step %q waits for a word", name), "confirm it: done, not done or not applicable; or name the step to go to", "step", name)
 }

@@ -5,15 +5,16 @@ import "time"
 // A Plan describes a job: its parts, measuring steps, chains and stock. It is
 // read from TOML by ReadPlan, which checks it; a Plan in State is always sound.
 type Plan struct {
-	Name   string  `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
-	Title  string  `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
-	Unit   Unit    `toml:"unit" json:"unit"` // of every length in the file; mm if not given
-	Asks   []Ask   `toml:"ask" json:"asks,omitempty"`
-	Parts  []Part  `toml:"part" json:"parts"`
-	Bars   []Bar   `toml:"bar" json:"bars,omitempty"`
-	Steps  []Step  `toml:"step" json:"steps"`
-	Chains []Chain `toml:"chain" json:"chains"`
-	Stock  []Shim  `toml:"stock" json:"stock,omitempty"`
+	Name    string   `toml:"plan" strict:"required" example:"pump-bottom-end" json:"plan"`
+	Title   string   `toml:"title" strict:"required" example:"Water pump engine, bottom end" json:"title"`
+	Unit    Unit     `toml:"unit" json:"unit"` // of every length in the file; mm if not given
+	Asks    []Ask    `toml:"ask" json:"asks,omitempty"`
+	Parts   []Part   `toml:"part" json:"parts"`
+	Bars    []Bar    `toml:"bar" json:"bars,omitempty"`
+	Steps   []Step   `toml:"step" json:"steps"`
+	Chains  []Chain  `toml:"chain" json:"chains"`
+	Stock   []Shim   `toml:"stock" json:"stock,omitempty"`
+	Choices []Choice `toml:"choice" json:"choices,omitempty"`
 	// Shims names the stock of the bench that the plan takes from. Stock is what that
 	// begins with if the bench has none of that name yet.
 	Shims       string      `toml:"shims" json:"shims,omitempty"`
@@ -86,6 +87,7 @@ const (
 	ConfirmStep StepKind = "confirm"
 	WaitStep    StepKind = "wait"
 	TorqueStep  StepKind = "torque"
+	CompareStep StepKind = "compare"
 )
 
 // measures tells whether instruments are read at a step of the kind.
@@ -97,10 +99,10 @@ type Step struct {
 	OnlyIf     string   `toml:"only_if" example:"{gasket} = yes" json:"-"`
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
-	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait|torque" json:"kind"` // measure if not given
-	Do         string   `toml:"do" json:"do,omitempty"`                                      // what to do, in words, where nothing is measured
-	Measure    string   `toml:"measure" json:"measure,omitempty"`                            // what to do, in words
-	Where      string   `toml:"where" json:"where,omitempty"`                                // where to put the instrument
+	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait|torque|compare" json:"kind"` // measure if not given
+	Do         string   `toml:"do" json:"do,omitempty"`                                              // what to do, in words, where nothing is measured
+	Measure    string   `toml:"measure" json:"measure,omitempty"`                                    // what to do, in words
+	Where      string   `toml:"where" json:"where,omitempty"`                                        // where to put the instrument
 	Part       string   `toml:"part" json:"part,omitempty"`
 	Side       string   `toml:"side" json:"side,omitempty"`
 	Instrument Kind     `toml:"instrument" strict:"oneof=caliper|depth gauge|micrometer|dial indicator|feeler|thermometer|torque wrench" example:"caliper" json:"instrument,omitempty"`
@@ -121,6 +123,11 @@ type Step struct {
 	// axial play of the bearings. A dial indicator takes it up if nothing is said, for
 	// the shaft is pushed and pulled; of anything else it is not known then.
 	Play string `toml:"bearing_play" strict:"oneof=taken up|not taken up" json:"bearing_play,omitempty"`
+	// For is the choice whose candidates are each measured at this step, or compared. In
+	// a Plan there is such a step for each, whose Feature is its name in the file.
+	For       string `toml:"for" json:"for,omitempty"`
+	Feature   string `json:"feature,omitempty"`
+	Candidate string `json:"candidate,omitempty"`
 	// Least and Most are limits of the value, either or both. Half says that the value
 	// is half of what is read: a bend, from a total indicator movement.
 	Least *Number `toml:"least" example:"12.00" json:"least_mm,omitempty"`
@@ -196,6 +203,8 @@ type Term struct {
 	Gasket bool    `toml:"gasket" json:"gasket,omitempty"`
 	Crush  *Number `toml:"crush" example:"0.10" json:"crush,omitempty"`
 	CrushU *Number `toml:"crush_u" example:"0.03" json:"crush_u,omitempty"`
+
+	feature, choice string // where Step is one of several candidates'
 }
 
 // A Side is where shims can go. The first side of a chain is fitted first.

@@ -44,6 +44,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 		c.chain(i)
 	}
 	c.stock()
+	c.choices()
 	c.bearings()
 	c.seats()
 	c.settings()
@@ -54,6 +55,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 		})
 		return Plan{}, c.problems
 	}
+	p.expand()
 	return p, nil
 }
 
@@ -233,6 +235,9 @@ func (c *planCheck) names() {
 	}
 	for i, ch := range p.Chains {
 		check(ch.Name, "chain", i, "name")
+	}
+	for i, ch := range p.Choices {
+		check(ch.Name, "choice", i, "name")
 	}
 	for i, s := range p.Seats {
 		check(s.Name, "fit", i, "name")

@@ -155,6 +155,7 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(sealsAndBend))
 	f.Add([]byte(ringInSeat))
 	f.Add([]byte(caseScrews))
+	f.Add([]byte(twoCranks))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

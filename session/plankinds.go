@@ -7,7 +7,7 @@ import (
 
 // measuringKeys are those of a [[step]] that only one that is measured has.
 func measuringKeys() []string {
-	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u", "least", "most", "half", "reduce", "window"}
+	return []string{"measure", "instrument", "use", "places", "repeats", "range", "bar", "places_may_differ", "governs", "closes_on_command", "reference", "reference_u", "least", "most", "half", "for", "reduce", "window"}
 }
 
 // keysOf lists the keys that a kind of step has beyond those that all have.
@@ -17,14 +17,18 @@ func keysOf(k StepKind) []string {
 		return []string{"minutes", "seconds", "sets", "celsius", "most_celsius", "fit"}
 	case TorqueStep:
 		return []string{"screw", "order", "passes", "tolerance", "torque_unit", "k"}
+	case CompareStep:
+		return []string{"for"}
 	case ConfirmStep:
-		return nil
+		return []string{"for"}
 	}
 	return measuringKeys()
 }
 
 // stepKinds lists the kinds of step that a plan can name.
-func stepKinds() []StepKind { return []StepKind{MeasureStep, ConfirmStep, WaitStep, TorqueStep} }
+func stepKinds() []StepKind {
+	return []StepKind{MeasureStep, ConfirmStep, WaitStep, TorqueStep, CompareStep}
+}
 
 // stepKeys refuses keys of step i that its kind does not have, and asks for those it
 // cannot do without.
@@ -42,6 +46,8 @@ func (c *planCheck) stepKeys(i int, s Step) {
 		}
 	}
 	switch s.Kind {
+	case CompareStep:
+		c.needs(i, "for", `for = "crank", the choice whose candidates it compares`)
 	case WaitStep:
 		c.waitKeys(i, s)
 	case TorqueStep:

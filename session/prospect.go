@@ -32,6 +32,7 @@ type Prospect struct {
 // kind, or a usual one where there is none. Each place is taken to have its repeats,
 // all alike, in the middle of the step's range; checks find nothing wrong.
 func Foresee(m *calc.Method, plan Plan, profiles []Profile) ([]Prospect, error) {
+	plan = plan.firstChosen()
 	j := newJob(m, Entry{At: time.Unix(0, 0)}, Began{}, plan)
 	for i := range plan.Steps {
 		s := &plan.Steps[i]

@@ -105,6 +105,9 @@ type StepView struct {
 
 	Limits    *LimitsView    `json:"limits,omitempty"`    // the value against the plan's limits for it
 	Confirmed *ConfirmedView `json:"confirmed,omitempty"` // what was said of it last
+	Choice    string         `json:"for,omitempty"`       // the choice that it is for
+	Candidate string         `json:"candidate,omitempty"` // measured here
+	Compare   *ChoiceView    `json:"compare,omitempty"`   // of the kind compare
 	Wait      *WaitView      `json:"wait,omitempty"`      // of the kind wait
 	Screws    *TorqueView    `json:"torque,omitempty"`    // of the kind torque
 	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something

@@ -87,6 +87,7 @@ type job struct {
 	changes  int64              // counts entries other than advice
 	worth    worth              // what was last found out about one more repeat
 	fitted   []fitting          // per chain
+	chosen   []Chose            // one per choice that was made; replaced whole
 	stale    bool               // something changed that advice depends on
 }
 
@@ -381,6 +382,8 @@ func (j *job) apply(e Entry) error {
 			return err
 		}
 		j.steps[step].closed, j.steps[step].skipped = true, &b.Why
+	case Chose:
+		return j.chose(b)
 	case WaitStarted:
 		return j.waitStarted(e, b)
 	case Waited:

@@ -110,6 +110,9 @@ func (s *Step) notToRead(read Reading) *Reason {
 	case ConfirmStep:
 		r := reason("to confirm", "step", s.Name)
 		return &r
+	case CompareStep:
+		r := reason("to choose", "step", s.Name)
+		return &r
 	case WaitStep:
 		r := reason("to wait", "step", s.Name)
 		if s.Part != "" && read.Kind == Thermometer && isTemperature(read.Value) {
@@ -135,5 +138,5 @@ func (j *job) kindFindings(step int) []Reason {
 			found = append(found, j.drifts(in.Name, p.Use)...)
 		}
 	}
-	return append(found, j.torqueFindings(step)...)
+	return append(append(found, j.torqueFindings(step)...), j.choiceFindings(step)...)
 }

@@ -73,7 +73,7 @@ func (j *job) stepView(i int) StepView {
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Findings: append(j.findings(i), j.kindFindings(i)...),
 		Skipped:  s.skipped, Packs: j.packsFor(i),
-		Confirmed: s.confirmed, Wait: j.waitView(i), Screws: j.torqueView(i), Heat: j.heatView(i),
+		Confirmed: s.confirmed, Choice: p.For, Candidate: p.Candidate, Compare: j.compareView(i), Wait: j.waitView(i), Screws: j.torqueView(i), Heat: j.heatView(i),
 	}
 	q := p.Instrument.Quantity()
 	put(q, j.value(i), &v.Value, &v.Torque, &v.Celsius)

@@ -60,6 +60,7 @@ func WorkAndDraw(planFile string, planText []byte, csvFile string, csvText io.Re
 			return Snapshot{}, tomlfile.Problems{{File: csvFile, Line: r.line, Column: 1, Wrong: err.Error(), Right: "correct the row"}}
 		}
 	}
+	t.keepBest()
 	t.advise()
 	if t.err != nil {
 		return Snapshot{}, fmt.Errorf("cannot work out %s: %w", csvFile, t.err)

@@ -286,6 +286,8 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		"end":                                  {Do: session.End},
 		"end --note done":                      {Do: session.End, Note: "done"},
 		"next --note cool":                     {Do: session.Next, Note: "cool"},
+		"choose spare":                         {Do: session.Choose, Candidate: "spare"},
+		"choose old --reason worn":             {Do: session.Choose, Candidate: "old", Reason: "worn"},
 		"confirm":                              {Do: session.Confirm},
 		"confirm --not-done --note later":      {Do: session.Confirm, Outcome: session.NotDone, Note: "later"},
 		"confirm --not-applicable --note none": {Do: session.Confirm, Outcome: session.NotApplicable, Note: "none"},

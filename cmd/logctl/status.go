@@ -68,6 +68,7 @@ func (p *page) status(s session.Snapshot) {
 		p.gap()
 		p.para("HEAT  ", "      ", wording.Seat(fit))
 	}
+	p.comparisons(*s.Job)
 	p.gap()
 	p.steps(*s.Job)
 	p.gap()

@@ -147,6 +147,8 @@ func (t *teller) entry(e session.Entry) {
 		t.say(kind, text+t.changed(b.Reading)).Reading = t.find(b.Reading)
 	case session.Confirmed:
 		t.say(kind, t.confirmed(b))
+	case session.Chose:
+		t.say(kind, fmt.Sprintf("%s chose %s as the %s%s.", t.who(), b.Candidate, b.Choice, prefixed(": ", b.Reason)))
 	case session.WaitStarted:
 		t.say(kind, t.waitStarted(b))
 	case session.Waited:

@@ -45,7 +45,7 @@ func compose(j Job) (document, error) {
 		d.Sections = append(d.Sections, s)
 	}
 	d.Sections = append(d.Sections, c.measured())
-	for _, s := range []section{c.limits(), c.seats(), c.screws(), c.done()} {
+	for _, s := range []section{c.compared(), c.limits(), c.seats(), c.screws(), c.done()} {
 		if len(s.Blocks) > 0 {
 			d.Sections = append(d.Sections, s)
 		}

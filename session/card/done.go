@@ -93,3 +93,28 @@ func numbers(all []session.Number) string {
 	}
 	return text
 }
+
+// compared lays the candidates of each choice side by side.
+func (c *composer) compared() section {
+	var blocks []block
+	for _, s := range c.job.Steps {
+		if s.Compare == nil {
+			continue
+		}
+		rows := wording.Comparison(*s.Compare)
+		for _, row := range rows {
+			for k := range row {
+				row[k] = plusMinus(row[k])
+			}
+		}
+		share := make([]float64, len(rows[0]))
+		for k := range share {
+			share[k] = 1 / float64(len(share))
+		}
+		blocks = append(blocks, para(s.Compare.Title+": "+plusMinus(wording.Choice(*s.Compare))+"."), block{Head: rows[0], Rows: rows[1:], Share: share})
+	}
+	if len(blocks) == 0 {
+		return section{}
+	}
+	return section{Title: "Candidates compared", Blocks: blocks}
+}

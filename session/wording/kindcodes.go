@@ -11,6 +11,22 @@ func kindReason(code string) string {
 		return "screw {screw} wants {target:mm}; pull it on and read again"
 	case "over torque":
 		return "screw {screw} stands at most {most:mm}; slacken it, look at screw and thread, then pull it anew, or confirm with a note why it is right"
+	case "to choose":
+		return "{step} waits for a choice; choose a candidate, then measure"
+	case "not chosen":
+		return "{candidate} is not the one that is kept"
+	case "candidate not measured":
+		return "{candidate} is not measured yet; measure it, or choose with a reason"
+	case "no candidate keeps its limits":
+		return "none keeps its limits; get another, or choose with a reason"
+	case "all shown inside":
+		return "all its dimensions are shown inside their limits"
+	case "fewest not shown":
+		return "the fewest of its dimensions ({count}) are not shown inside their limits"
+	case "better by preference":
+		return "else alike, it has {value:mm} of {feature} and {other} {than:mm}"
+	case "alike":
+		return "they are alike; the plan names it first"
 	case "noted meanwhile":
 		return "noted: {part} is at {celsius} degrees"
 	case "to confirm":
@@ -34,6 +50,8 @@ func kindFinding(code string) string {
 		return "screw {screw} of {step} was pulled to {value:mm}, over {most:mm}, before it was pulled to {then:mm}; know that it has been stretched"
 	case "over torque, accepted":
 		return "screw {screw} of {step} was pulled to {value:mm}, over {most:mm}, and accepted ({note})"
+	case "kept although it failed":
+		return "{candidate} is kept although it does not keep its limits ({reason})"
 	case "limits not kept":
 		return "{step} is {value:mm} +/- {expanded}, which is shown outside the limits {bounds}; it does not keep its limits"
 	case "limits not shown":

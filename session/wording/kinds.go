@@ -10,7 +10,7 @@ import (
 // State says in a few words how far a step is, for a list of steps: "closed", "now",
 // "done", "not done: no oil left". It has no full stop.
 func State(s session.StepView) string {
-	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil || s.Screws != nil {
+	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil || s.Screws != nil || s.Compare != nil {
 		return ofKind(s)
 	}
 	value, _ := s.Amount()
@@ -43,6 +43,10 @@ func ofKind(s session.StepView) string {
 		return waiting(s)
 	case s.Screws != nil:
 		return pulling(s)
+	case s.Compare != nil && (s.Active || s.Closed):
+		return Choice(*s.Compare)
+	case s.Compare != nil:
+		return "not begun"
 	}
 	return ""
 }

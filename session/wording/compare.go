@@ -1,0 +1,75 @@
+package wording
+
+import (
+	"shimwright/session"
+)
+
+// Choice says which candidate to keep and why, or what was chosen.
+func Choice(v session.ChoiceView) string {
+	switch {
+	case v.Chosen != "" && v.Reason != "":
+		return "kept: " + v.Chosen + " (" + v.Reason + ")" + otherwise(v)
+	case v.Chosen != "":
+		return "kept: " + v.Chosen + otherwise(v)
+	case v.Why == nil:
+		return "choose one"
+	case v.Keep == "":
+		return Reason(*v.Why)
+	}
+	return "keep " + v.Keep + ": " + Reason(*v.Why)
+}
+
+// otherwise says that another one was advised than was chosen.
+func otherwise(v session.ChoiceView) string {
+	if v.Keep == "" || v.Keep == v.Chosen {
+		return ""
+	}
+	return "; " + v.Keep + " was advised"
+}
+
+// Comparison is a choice as a table: a line of candidates, then one for each feature.
+func Comparison(v session.ChoiceView) [][]string {
+	head := []string{""}
+	for _, c := range v.Candidates {
+		name := c.Name
+		switch {
+		case name == v.Chosen:
+			name += " (kept)"
+		case v.Chosen == "" && name == v.Keep:
+			name += " (keep)"
+		}
+		head = append(head, name)
+	}
+	rows := [][]string{head}
+	if len(v.Candidates) == 0 {
+		return rows
+	}
+	for i, f := range v.Candidates[0].Features {
+		row := []string{f.Name}
+		for _, c := range v.Candidates {
+			row = append(row, featureCell(c.Features[i]))
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// featureCell is a value, its uncertainty and its outcome.
+func featureCell(f session.FeatureView) string {
+	switch {
+	case f.Value == nil:
+		return "-"
+	case f.Limits == nil || f.Limits.Value == nil || f.Limits.Expanded == nil:
+		return mm(*f.Value)
+	}
+	text := Float(session.Fit{EndFloat: *f.Limits.Value, Expanded: f.Limits.Expanded})
+	switch f.Limits.Outcome {
+	case "shown inside":
+		text += ", inside"
+	case "shown outside":
+		text += ", OUTSIDE"
+	case "not shown":
+		text += ", not shown"
+	}
+	return text
+}
