@@ -551,6 +551,9 @@ func (t *turn) check(c Command) *Refusal {
 	if no != nil {
 		return no
 	}
+	if q := in.profile.Kind.Quantity(); q != OfLength || in.profile.Kind == Pedal {
+		return refuse("bad use", fmt.Sprintf("a %s has no zero and takes no block", in.profile.Kind), "check an instrument that measures lengths", "use", string(c.Use))
+	}
 	if !slices.Contains(usesOf(in.profile.Kind), c.Use) || in.profile.Kind == Feeler {
 		return refuse("bad use", fmt.Sprintf("a %s does not measure %q", in.profile.Kind, c.Use), "name the use that was checked: "+joinUses(usesOf(in.profile.Kind)), "use", string(c.Use))
 	}

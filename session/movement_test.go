@@ -148,6 +148,7 @@ func TestABendIsHalfTheMovement(t *testing.T) {
 		}
 		return nil
 	}))
+	require.Equal(t, ReduceMovement, r.bench.Snapshot().Step.Reduce)
 	got := r.do(Command{Do: Take})
 	require.Equal(t, 4*time.Second, got.Window)
 }

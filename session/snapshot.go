@@ -112,6 +112,10 @@ type StepView struct {
 	Screws    *TorqueView    `json:"torque,omitempty"`    // of the kind torque
 	Heat      *HeatView      `json:"heat,omitempty"`      // how hot to make something
 
+	// Reduce and Window are the plan's, of a step that wants a movement.
+	Reduce string        `json:"reduce,omitempty"`
+	Window time.Duration `json:"window_ns,omitempty"`
+
 	// In place of Value and WithAll, where the step's instrument measures no length.
 	Torque         *Number `json:"value_Nm,omitempty"`
 	Celsius        *Number `json:"value_Cel,omitempty"`

@@ -75,6 +75,7 @@ func (j *job) stepView(i int) StepView {
 		Skipped:  s.skipped, Packs: j.packsFor(i),
 		Confirmed: s.confirmed, Choice: p.For, Candidate: p.Candidate, Compare: j.compareView(i), Wait: j.waitView(i), Screws: j.torqueView(i), Heat: j.heatView(i),
 	}
+	v.Reduce, v.Window = p.Reduce, p.Window
 	q := p.Instrument.Quantity()
 	put(q, j.value(i), &v.Value, &v.Torque, &v.Celsius)
 	put(q, j.valueWithAll(i), &v.WithAll, &v.TorqueWithAll, &v.CelsiusWithAll)

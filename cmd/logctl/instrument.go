@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -101,6 +102,8 @@ func heardLines(h control.Heard, zone *time.Location) []string {
 		line("bytes", strconv.QuoteToASCII(string(h.Raw))+" (not read: from before the port was ready)")
 	case "take":
 		line("take", "the instrument was asked")
+	case "window":
+		line("window", windowLine(h.Text))
 	case "frame", "reading":
 		line(h.What, heardValue(h))
 	case "port":
@@ -116,6 +119,17 @@ func heardLines(h control.Heard, zone *time.Location) []string {
 		line("movement", text)
 	}
 	return out
+}
+
+// windowLine says that a window of the stream began or ended.
+func windowLine(act string) string {
+	switch ms, long := strings.CutPrefix(act, "gather "); {
+	case long:
+		return "it is watched for " + ms + " ms"
+	case act == "gather":
+		return "it is watched"
+	}
+	return "it is no longer watched"
 }
 
 // heardValue is what a frame or reading gives, or why it gives nothing.

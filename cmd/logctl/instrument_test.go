@@ -131,6 +131,8 @@ func TestListen(t *testing.T) {
 		{What: "unread bytes", Raw: session.Raw("V+0")},
 		{What: "bytes", Raw: session.Raw("V+012.34 mm\r\n\x00")},
 		{What: "take"},
+		{What: "window", Text: "gather 4000"}, {What: "window", Text: "gather"}, {What: "window", Text: "end"},
+		{What: "frame", Celsius: &mm, Text: "54.2", Unit: session.Fahrenheit},
 		{What: "frame", Value: &mm, Text: "012.34", Unit: session.Millimetre},
 		{What: "frame", Other: true},
 		{What: "frame", Fault: "no match: the line does not match the pattern", Bytes: 7},
@@ -150,6 +152,10 @@ func TestListen(t *testing.T) {
 10:00:00.123  bytes    "V+0" (not read: from before the port was ready)
 10:00:00.123  bytes    "V+012.34 mm\r\n\x00"
 10:00:00.123  take     the instrument was asked
+10:00:00.123  window   it is watched for 4000 ms
+10:00:00.123  window   it is watched
+10:00:00.123  window   it is no longer watched
+10:00:00.123  frame    12.34 °C (54.2 °F)
 10:00:00.123  frame    12.34 mm
 10:00:00.123  frame    of another channel
 10:00:00.123  frame    none: no match: the line does not match the pattern (7 bytes)

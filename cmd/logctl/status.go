@@ -214,6 +214,9 @@ func (p *page) instruments(s session.Snapshot) {
 		if i.Health != nil && i.Health.Frames+i.Health.Bad+i.Health.Reconnects > 0 {
 			p.para("  "+i.Name+": ", "    ", wording.Health(i, cmp.Or(p.zone, time.UTC)))
 		}
+		if i.Due != "" {
+			p.para("  "+i.Name+": ", "    ", "its calibration holds until "+i.Due)
+		}
 	}
 }
 

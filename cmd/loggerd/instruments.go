@@ -173,6 +173,8 @@ func view(h devices.Heard) control.Heard {
 		}
 	case h.Take:
 		v.What = "take"
+	case h.Gather != "":
+		v.What, v.Text = "window", h.Gather
 	case h.Frame != nil:
 		v.What, v.Raw, v.Bytes, v.Fault, v.Other = "frame", h.Frame.Raw, h.Frame.Bytes, h.Frame.Fault, h.Frame.Other
 		v.Text, v.Unit = h.Frame.Text, h.Frame.Unit

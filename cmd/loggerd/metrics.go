@@ -37,6 +37,7 @@ func metrics() []metric {
 		{"shimwright_instrument_frames_total", "counter", "Sound frames.", count(func(c devices.Counters) int64 { return c.Frames })},
 		{"shimwright_instrument_bad_frames_total", "counter", "Faulty frames; a run of noise is one.", count(func(c devices.Counters) int64 { return c.Bad })},
 		{"shimwright_instrument_unasked_frames_total", "counter", "Sound frames that no take asked for.", count(func(c devices.Counters) int64 { return c.NotAsked })},
+		{"shimwright_instrument_window_frames_total", "counter", "Sound frames of windows of a stream.", count(func(c devices.Counters) int64 { return c.Gathered })},
 		{"shimwright_instrument_readings_total", "counter", "Readings given, with and without a fault.", count(func(c devices.Counters) int64 { return c.Readings })},
 		{"shimwright_instrument_reconnects_total", "counter", "Times the port was opened again.", count(func(c devices.Counters) int64 { return max(0, c.Opened-1) })},
 	}

@@ -26,7 +26,7 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, Limits(s.Limits)} {
+	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits)} {
 		if text != "" {
 			said = append(said, sentence(text))
 		}
@@ -47,6 +47,17 @@ func with(s session.StepView) string {
 		text += ", " + s.Side
 	}
 	return text
+}
+
+// movement says how a movement is taken; empty for any other step.
+func movement(s session.StepView) string {
+	if s.Reduce == "" {
+		return ""
+	}
+	if s.Window > 0 {
+		return fmt.Sprintf("Take watches it for %s: move the shaft meanwhile.", s.Window)
+	}
+	return "Take begins to watch it, and take ends it: move the shaft in between."
 }
 
 // Progress says how far a step is: the place to measure now and how many of its

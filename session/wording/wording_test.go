@@ -337,3 +337,12 @@ func TestHealthOfALine(t *testing.T) {
 	h := &session.HealthView{Frames: 312, Bad: 2, Dropped: 18, Reconnects: 1, LastSeen: &seen}
 	assert.Equal(t, "312 frames, 2 bad, 18 bytes dropped, 1 reconnect, the last frame at 11:32:01", wording.Health(session.InstrumentView{Health: h}, time.FixedZone("", 3600)))
 }
+
+func TestHowAMovementIsTaken(t *testing.T) {
+	s := session.StepView{Title: "Bend", Number: 1, Of: 2, Instrument: session.DialIndicator, Reduce: session.ReduceHalf}
+	assert.Contains(t, wording.StepDo(s), "Take begins to watch it, and take ends it: move the shaft in between.")
+	s.Window = 10 * time.Second
+	assert.Contains(t, wording.StepDo(s), "Take watches it for 10s: move the shaft meanwhile.")
+	m := session.Movement{Peak: num(t, "0.04"), Trough: num(t, "-0.02"), Frames: 9}
+	assert.Equal(t, "0.06 mm (peak 0.04, trough -0.02)", wording.Measured(session.ReadingView{Value: ptr(t, "0.06"), Movement: &m}))
+}

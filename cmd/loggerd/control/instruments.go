@@ -66,7 +66,7 @@ type PortHolder struct {
 type Heard struct {
 	At       time.Time            `json:"at"`
 	Mono     time.Duration        `json:"mono_ns"`
-	What     string               `json:"what"`           // bytes, unread bytes, take, frame, reading, port
+	What     string               `json:"what"`           // bytes, unread bytes, take, window, frame, reading, port
 	Lost     int                  `json:"lost,omitempty"` // things before this one that were not sent
 	Raw      session.Raw          `json:"raw,omitempty"`
 	Bytes    int                  `json:"bytes,omitempty"`
