@@ -359,7 +359,7 @@ func (c *composer) corrections() section {
 		titles[s.Name] = s.Title
 	}
 	for _, w := range c.Warmth {
-		add(fmt.Sprintf("Noted: %s at %s °C (standard uncertainty %s K).", c.warm(w.Of), w.Celsius, w.U))
+		add(wording.Warmth(w, c.warm(w.Of)))
 	}
 	for _, a := range c.Snapshot.Advice {
 		for _, k := range a.Corrections {
@@ -367,13 +367,13 @@ func (c *composer) corrections() section {
 			if title == "" {
 				title = k.Term
 			}
-			add(fmt.Sprintf("Corrected: %s by %s mm for %s.", title, signed(k.Amount), correction(k.Code)))
+			add(wording.Corrected(k, title))
 		}
 		for _, r := range a.Barred {
-			add("Not stated, so nothing can be shown inside: " + wording.Reason(r) + ".")
+			add(wording.NotStated(r))
 		}
 		for _, r := range a.Assumed {
-			add("Assumed: " + wording.Reason(r) + ".")
+			add(wording.Assumed(r))
 		}
 	}
 	return section{Title: "Corrections and assumptions", Blocks: []block{listing(said, "None.")}}
@@ -390,29 +390,6 @@ func (c *composer) warm(of string) string {
 		}
 	}
 	return of
-}
-
-func signed(n session.Number) string {
-	text := session.Num(n.RoundBank(4)).String()
-	if n.IsPositive() {
-		return "+" + text
-	}
-	return text
-}
-
-// correction says what a correction is for.
-func correction(code string) string {
-	switch code {
-	case "crush":
-		return "what the gasket gives way under the screws"
-	case "bearing play":
-		return "the play of the bearing"
-	case "instrument error":
-		return "the known error of the instrument"
-	case "temperature":
-		return "temperature, to 20 °C"
-	}
-	return code
 }
 
 // instruments lists with what was measured, and what is stated of its errors.
