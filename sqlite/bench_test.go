@@ -152,3 +152,24 @@ func fill(b *testing.B, path string, size int) {
 	}
 	require.NoError(b, l.Close())
 }
+
+// Opening a log for review, reading its jobs and the last of them must not grow with
+// its entries.
+func BenchmarkReview(b *testing.B) {
+	for _, size := range []int{10_000, 1_000_000} {
+		b.Run(fmt.Sprint(size), func(b *testing.B) {
+			path := b.TempDir() + "/bench.log"
+			fill(b, path, size)
+			for b.Loop() {
+				r, err := OpenForReview(path)
+				must(b, err)
+				last, err := r.Last()
+				must(b, err)
+				n := 0
+				must(b, r.Job(fmt.Sprintf("N-%d", last/52-2), func(session.Entry) error { n++; return nil }))
+				require.Positive(b, n)
+				must(b, r.Close())
+			}
+		})
+	}
+}

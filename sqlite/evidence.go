@@ -9,6 +9,7 @@ import (
 	"errors"
 	"math"
 	"strconv"
+	"strings"
 
 	"github.com/mattn/go-sqlite3"
 )
@@ -29,6 +30,7 @@ type evidence interface {
 	pieces() ([]piece, error)
 	checkpoints() ([]signed, error)
 	openJobs() ([]string, error)
+	structure() ([]string, error) // what is wrong with the file itself
 }
 
 // A filed is the evidence of a file, read in one transaction.
@@ -291,6 +293,19 @@ func (f *filed) openJobs() (all []string, err error) {
 		return err
 	})
 	return all, err
+}
+
+// structure asks for a few faults only; the first tells enough.
+func (f *filed) structure() (faults []string, err error) {
+	err = f.list(`PRAGMA integrity_check(3)`, func(rows *sql.Rows) error {
+		var fault string
+		err := rows.Scan(&fault)
+		if fault != "ok" {
+			faults = append(faults, strings.ReplaceAll(fault, "\n", ", "))
+		}
+		return err
+	})
+	return faults, err
 }
 
 func (f *filed) list(query string, scan func(*sql.Rows) error) error {

@@ -136,8 +136,10 @@ func (x *examination) judgeOutside() {
 			}
 		case a.err != nil && !errors.Is(a.err, errOtherKey):
 			d.Change, d.First, d.Last, d.Detail = BadOutside, 0, 0, a.err.Error()
-		case found:
+		case found && a.checkpoint.size <= x.accounted():
 			continue // this is what it follows from
+		case found:
+			d.Change, d.First = Older, x.accounted()+1
 		case a.checkpoint.size > x.report.Entries:
 			d.Change, d.First = Older, x.report.Entries+1
 		default:
@@ -145,6 +147,21 @@ func (x *examination) judgeOutside() {
 		}
 		x.add(d)
 	}
+}
+
+// accounted is how many entries there were, as far as the damage that is reported tells.
+func (x *examination) accounted() int64 {
+	n := x.report.Entries
+	for _, d := range x.report.Damage {
+		switch d.Change {
+		case Removed, TailCut:
+			n += d.Last - d.First + 1
+		case Inserted, Duplicated:
+			n -= d.Last - d.First + 1
+		}
+		n += d.Fewer
+	}
+	return n
 }
 
 // goodOutside is the size of the largest outside checkpoint below size that matches.
@@ -298,4 +315,40 @@ func (x *examination) gaps() {
 		}
 		next = seq + 1
 	}
+}
+
+// judgeStructure has SQLite look through the whole file. Entries are read in their
+// order; but a job is looked up by an index, and one that was damaged shows less.
+func (x *examination) judgeStructure() error {
+	if x.options.Quick || !x.report.Sound() {
+		return nil
+	}
+	faults, err := x.evidence.structure()
+	if err == nil && len(faults) > 0 {
+		x.add(Damage{Change: Structure, Detail: strings.Join(faults, "; ")})
+	}
+	return err
+}
+
+// describe says what the single entries are that damage names, where they are there.
+func (x *examination) describe() error {
+	for i := range x.report.Damage {
+		d := &x.report.Damage[i]
+		switch d.Change {
+		case Edited, Inserted, Duplicated, Form, Unfit: // of the rest the columns are not its own
+		default:
+			continue
+		}
+		if d.First != d.Last {
+			continue
+		}
+		err := x.evidence.rows(d.First, d.First, func(r row) error {
+			d.Kind, d.Job = r.kind, r.job
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -44,6 +44,7 @@ func (p *paper) count() (int64, error)          { return int64(len(p.all)), nil 
 func (p *paper) hasHashes() bool                { return true }
 func (p *paper) pieces() ([]piece, error)       { return p.hashes, nil }
 func (p *paper) checkpoints() ([]signed, error) { return p.notes, nil }
+func (p *paper) structure() ([]string, error)   { return nil, nil }
 func (p *paper) openJobs() ([]string, error)    { return p.jobs, nil }
 func (p *paper) latest() string                 { return p.notes[len(p.notes)-1].text }
 func (p *paper) outside() []Outside             { return []Outside{{"the card", p.latest()}} }

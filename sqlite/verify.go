@@ -62,6 +62,7 @@ const (
 	Rewritten  Change = "rewritten"           // the range within which the log differs from an outside checkpoint
 	Foreign    Change = "of another log"      // an outside checkpoint of another log; Detail is its name
 	BadOutside Change = "outside not genuine" // an outside checkpoint that is not what its signer signed
+	Structure  Change = "structure damaged"   // of the file, so that looking entries up can miss some; Detail says where
 	Unreadable Change = "unreadable"          // entries from First on, or the whole file; Detail says why
 )
 
@@ -70,6 +71,8 @@ type Damage struct {
 	Change Change `json:"change"`
 	First  int64  `json:"first,omitempty"` // entries concerned, by sequence
 	Last   int64  `json:"last,omitempty"`
+	Kind   string `json:"kind,omitempty"`   // of a single entry that is there, as it stands there
+	Job    string `json:"job,omitempty"`    // its job
 	Of     int64  `json:"of,omitempty"`     // the original of a copy
 	Fewer  int64  `json:"fewer,omitempty"`  // how many entries there are fewer than were signed
 	Field  string `json:"field,omitempty"`  // the key of the entry's JSON, with dots between levels
@@ -166,5 +169,10 @@ func examine(e evidence, o VerifyOptions) (Report, error) {
 	}
 	x.judgeOutside()
 	x.judgeContents()
+	for _, step := range []func() error{x.judgeStructure, x.describe} {
+		if err := step(); err != nil {
+			return Report{}, err
+		}
+	}
 	return x.report, nil
 }

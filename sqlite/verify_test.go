@@ -18,6 +18,7 @@ import (
 	"github.com/transparency-dev/merkle/proof"
 	"github.com/transparency-dev/merkle/rfc6962"
 	"golang.org/x/mod/sumdb/note"
+	"golang.org/x/mod/sumdb/tlog"
 
 	"shimwright/calc"
 	"shimwright/session"
@@ -114,7 +115,7 @@ func TestVerifyAFile(t *testing.T) {
 			if want.First == previous {
 				want.First = p.notes[len(p.notes)-2].size + 1
 			}
-			assert.Contains(t, report.Damage, want, summary(report))
+			assert.Contains(t, unnamed(report.Damage), want, summary(report))
 			after, err := os.ReadFile(path)
 			require.NoError(t, err)
 			assert.Equal(t, before, after, "nothing is written")
@@ -501,7 +502,9 @@ func TestVerifyFolds(t *testing.T) {
 		return nil
 	}})
 	require.NoError(t, err)
-	assert.Equal(t, []Damage{{Change: Unfit, First: 20, Last: 20, Detail: "it cannot follow"}}, report.Damage)
+	assert.Equal(t, []Damage{{Change: Unfit, First: 20, Last: 20, Detail: "it cannot follow"}}, unnamed(report.Damage))
+	assert.Equal(t, p.at(20).kind, report.Damage[0].Kind)
+	assert.Equal(t, p.at(20).job, report.Damage[0].Job)
 	report, err = examine(p, VerifyOptions{Quick: true, Fold: func(session.Entry) error { return errFold }})
 	require.NoError(t, err)
 	assert.True(t, report.Sound())
@@ -545,4 +548,42 @@ func TestRowsWithLinesInTheirColumns(t *testing.T) {
 	for i, seq := range []int64{5, 70, 203} {
 		assert.Equal(t, Damage{Change: Column, First: seq, Last: seq, Field: "job", Was: "N-1", Is: "N\n1"}, report.Damage[i])
 	}
+}
+
+// An index that leaves out entries would hide them where a job is looked up.
+func TestAnIndexThatLeavesOutEntries(t *testing.T) {
+	path := logPath(t)
+	aJobMore(t, path, "N-1")
+	const whole, part = `CREATE INDEX entries_by_job ON entries (job, run)`, `CREATE INDEX entries_by_job ON entries (job, run) WHERE kind <> ''reading''`
+	write(t, path, `PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = '`+part+`' WHERE name = 'entries_by_job'`)
+	write(t, path, `REINDEX entries_by_job`)
+	write(t, path, `PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = '`+whole+`' WHERE name = 'entries_by_job'`)
+	report, err := Verify(path, VerifyOptions{})
+	require.NoError(t, err)
+	require.Len(t, report.Damage, 1)
+	assert.Equal(t, Structure, report.Damage[0].Change)
+	assert.Contains(t, report.Damage[0].Detail, "missing from index entries_by_job")
+}
+
+// A cut tail is told as far as the log itself shows it, and the rest by the checkpoint.
+func TestACutTailAndAnOlderCheckpoint(t *testing.T) {
+	p := recorded(t, "bottom-end-mishaps", seeded(t))
+	cut := p.copy()
+	cut.all = cut.all[:p.size()-3]
+	cut.hashes = []piece{{0, p.nodes()[:tlog.StoredHashCount(p.size()-1)*tlog.HashSize]}}
+	cut.notes = nil
+	report := cut.listed().against(t, VerifyOptions{Outside: p.outside(), Keys: []string{p.public()}})
+	assert.True(t, covers(report, TailCut, p.size()-2, p.size()-1), summary(report))
+	if p.signedUpTo() == p.size() {
+		assert.True(t, covers(report, Older, p.size(), p.size()), summary(report))
+	}
+}
+
+// unnamed is damage without what the entries are.
+func unnamed(damage []Damage) []Damage {
+	damage = slices.Clone(damage)
+	for i := range damage {
+		damage[i].Kind, damage[i].Job = "", ""
+	}
+	return damage
 }

@@ -35,7 +35,9 @@ wrote; without FILE it is the log that --log names.
 Every entry is hashed when it is written, the hashes form a tree, and at every
 closed step and ended job the bench signs a checkpoint: how many entries there
 are, and the root of the tree. So a log that was changed no longer agrees with
-itself, and verify says which entry was changed, and how.
+itself, and verify says which entry was changed, and how: a field edited,
+entries removed, put in, copied or moved, the end cut off, another log's
+entries, signed by another key, or a file that is damaged.
 
 Whoever holds the bench's key and machine can write and sign everything anew,
 and any log can be put back to an older copy or cut off at its end. Only a
@@ -243,11 +245,18 @@ func unproved(r sqlite.Report) (texts []string) {
 	case r.Signed == 0:
 		return texts
 	}
-	text := fmt.Sprintf("Without a checkpoint that was kept elsewhere this proves entries 1 to %d only. It cannot show whether later entries were cut off or this is an older copy", r.Signed)
+	without := "Without a checkpoint that was kept elsewhere"
+	if len(r.Outside) > 0 {
+		without = "As no checkpoint that was given agrees with it,"
+	}
+	text := fmt.Sprintf(without+" this proves entries 1 to %d only. It cannot show whether later entries were cut off or this is an older copy", r.Signed)
 	if r.KeysGiven {
 		text += ", nor whether the holder of the key wrote it all anew"
 	} else {
 		text += ", nor whether it was all written and signed anew with another key: hold the key above against the job card or logctl status"
+	}
+	if len(r.Outside) > 0 {
+		return append(texts, text+".")
 	}
 	return append(texts, text+". Name a checkpoint with --checkpoint FILE.")
 }
@@ -286,6 +295,8 @@ func damage(d sqlite.Damage) string {
 		return subject + " cannot follow the entries before it: " + d.Detail + "."
 	case sqlite.Index:
 		return fmt.Sprintf("The list of open jobs was changed to %s; the entries make it %s. No entry is touched.", quoted(d.Is), quoted(d.Was))
+	case sqlite.Structure:
+		return "The file itself is damaged, so that looking up a job can miss entries: " + d.Detail + ". No entry is touched; make a sound file with logctl backup."
 	case sqlite.Unreadable:
 		return damaged(d)
 	}
@@ -321,10 +332,15 @@ func signatures(d sqlite.Damage, subject, there string) string {
 }
 
 func which(d sqlite.Damage) string {
-	if d.Last > d.First {
+	switch {
+	case d.Last > d.First:
 		return fmt.Sprintf("Entries %d to %d", d.First, d.Last)
+	case d.Kind == "":
+		return fmt.Sprintf("Entry %d", d.First)
+	case d.Job == "":
+		return fmt.Sprintf("Entry %d (kind %q)", d.First, d.Kind)
 	}
-	return fmt.Sprintf("Entry %d", d.First)
+	return fmt.Sprintf("Entry %d (kind %q, job %s)", d.First, d.Kind, quoted(d.Job))
 }
 
 func lower(text string) string { return strings.ToLower(text[:1]) + text[1:] }
@@ -334,7 +350,15 @@ func fields(d sqlite.Damage) string {
 	if d.Field == "" {
 		return "; what it was cannot be told."
 	}
-	return fmt.Sprintf(": its %s was %s and is now %s.", d.Field, quoted(d.Was), quoted(d.Is))
+	names, was, is := strings.Split(d.Field, ", "), strings.Split(d.Was, ", "), strings.Split(d.Is, ", ")
+	if len(names) != len(was) || len(names) != len(is) {
+		return fmt.Sprintf(": its %s was %s and is now %s.", d.Field, quoted(d.Was), quoted(d.Is))
+	}
+	all := make([]string, len(names))
+	for i := range names {
+		all[i] = fmt.Sprintf("its %s was %s and is now %s", names[i], quoted(was[i]), quoted(is[i]))
+	}
+	return ": " + strings.Join(all, "; ") + "."
 }
 
 // quoted is a value for a sentence, cut to a length that can be read.
