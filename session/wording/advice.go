@@ -507,13 +507,36 @@ func next(a session.Advice) string {
 	return text + "; even that would not show it inside."
 }
 
-// Act says what to do next and how long it takes.
-func Act(n session.NextAct) string {
+// NextStep says in a few words, to be read from afar, what to do now that all is
+// measured; empty without a fit.
+func NextStep(a session.Advice) string {
+	switch {
+	case a.Best == nil:
+		return ""
+	case a.State != session.Final:
+		return "Measure what is still open"
+	case a.Best.Outcome != "shown inside" && len(a.Next) > 0:
+		return strings.TrimSuffix(sentence(act(a.Next[0])), ".")
+	case a.Best.Outcome != "shown inside":
+		return "Look at parts and stock"
+	case len(a.Best.Packs) > 1 && len(a.Best.Packs[0].Pieces) > 0 && a.Evidence == nil:
+		return "Fit one side, find the check gap"
+	}
+	return "Fit them"
+}
+
+// act is what to do, without how long it takes.
+func act(n session.NextAct) string {
 	text, ok := fill(actText(n.Act.Code), n.Act.Params)
 	if !ok || text == "" {
 		text = spelled(n.Act.Code, n.Act.Params)
 	}
-	return fmt.Sprintf("%s (about %s)", text, count(int(n.Minutes+0.5), "minute"))
+	return text
+}
+
+// Act says what to do next and how long it takes.
+func Act(n session.NextAct) string {
+	return fmt.Sprintf("%s (about %s)", act(n), count(int(n.Minutes+0.5), "minute"))
 }
 
 func actText(code string) string {

@@ -210,7 +210,7 @@ func TestWhatIsNeededFromAfarIsOnTheScreen(t *testing.T) {
 		p.show(v)
 		for _, changed := range []string{"", "Reading 12 is now left out."} {
 			p.Text(fmt.Sprintf(`void (byId("changed").textContent = %q)`, changed))
-			assert.Empty(t, p.Text(`[...document.querySelectorAll("#title, #tool, #places .active, #last-value, #last-verdict b, .pack b, .float, .advice .verdict b, #pictures img")]
+			assert.Empty(t, p.Text(`[...document.querySelectorAll("#title, #tool, #places .active, #last-value, #last-verdict b, #fit, .pack b, .float, .pm, .advice .verdict b, #pictures img")]
 				.filter((e) => e.checkVisibility() && e.textContent + e.src !== "" && (e.getBoundingClientRect().bottom > innerHeight || e.getBoundingClientRect().top < 0)).map((e) => e.id + e.className + e.tagName + e.getBoundingClientRect().bottom).join(" ")`), name+changed)
 		}
 	}

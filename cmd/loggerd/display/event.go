@@ -64,6 +64,8 @@ type adviceWords struct {
 	Provisional bool        `json:"provisional,omitempty"`
 	Packs       []packWords `json:"packs,omitempty"` // empty without a fit
 	Float       string      `json:"float,omitempty"`
+	PlusMinus   string      `json:"plus_minus,omitempty"`
+	NextStep    string      `json:"next_step,omitempty"` // in a few words
 	Outcome     string      `json:"outcome,omitempty"`
 	Mark        string      `json:"mark,omitempty"`
 	Check       string      `json:"check,omitempty"`
@@ -221,7 +223,8 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 		w.Surer = append(w.Surer, wording.Act(n)+": to +/- "+wording.Decimals(n.Expanded)+" mm.")
 	}
 	value, plusMinus := wording.FloatParts(*fit)
-	w.Float, w.Scale.SVG = value, drawing.Scale(a)
+	w.Float, w.Scale.SVG, w.NextStep = value, drawing.Scale(a), wording.NextStep(a)
+	w.PlusMinus = strings.Replace(plusMinus, "+/-", "±", 1)
 	if plusMinus != "" {
 		w.Uncertainty = plusMinus + " mm. " + wording.Outcome(a)
 	}

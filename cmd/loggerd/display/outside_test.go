@@ -301,20 +301,31 @@ func TestEveryStateAtEverySize(t *testing.T) {
 // An inch is 25.4 mm (ISO 80000-3), a screen of 16:9 and diagonal d is d·16/√337
 // wide; the height is that of a capital H or a zero as the browser measures it.
 func TestLettersAreReadFromThreeMetres(t *testing.T) {
+	pixel := 24 * 25.4 * 16 / math.Sqrt(337) / 1920
 	p := open(t, bottomEnd(t, 0))
 	p.size(1920, 1080, false)
-	p.Wait(`document.body.dataset.mode === "measure"`)
-	pixel := 24 * 25.4 * 16 / math.Sqrt(337) / 1920
-	for _, c := range []struct {
-		id, letter string
-		minutes    float64
-	}{{"title", "H", 22}, {"tool", "H", 22}, {"last-verdict", "H", 22}, {"last-value", "0", 45}} {
-		var high float64
-		_, err := fmt.Sscan(p.Text(fmt.Sprintf(`(() => { const c = document.createElement("canvas").getContext("2d"), s = getComputedStyle(document.getElementById(%q));
-			c.font = s.fontWeight + " " + s.fontSize + " " + s.fontFamily; return c.measureText(%q).actualBoundingBoxAscent; })()`, c.id, c.letter)), &high)
-		require.NoError(t, err)
-		minutes := math.Atan(high*pixel/3000) * 180 / math.Pi * 60
-		assert.GreaterOrEqual(t, minutes, c.minutes, c.id)
+	for i, c := range []struct {
+		shown   session.Snapshot
+		letters map[string]float64
+	}{
+		{bottomEnd(t, 0), map[string]float64{"#title": 22, "#tool": 22, "#places .active > span:last-child": 22, "#last-verdict": 22, "#last-value": 45}},
+		{bottomEnd(t, 3), map[string]float64{"#places .active > span:last-child": 22, "#title": 22, "#tool": 22, "#last-verdict": 22, "#last-value": 45}},
+		{gearbox(t, 3), map[string]float64{"#title": 22, "#tool": 22, "#last-verdict": 22, "#last-value": 45}},
+		{bottomEnd(t, 6), map[string]float64{"#fit": 22, ".pack b": 22, ".float": 45, ".pm": 22, ".result .verdict b": 22}},
+	} {
+		c.shown.Seq = int64(60_000 + i)
+		p.show(c.shown)
+		for at, minutes := range c.letters {
+			letter := "H"
+			if minutes == 45 {
+				letter = "0"
+			}
+			var high float64
+			_, err := fmt.Sscan(p.Text(fmt.Sprintf(`(() => { const c = document.createElement("canvas").getContext("2d"), s = getComputedStyle(document.querySelector(%q));
+				c.font = s.fontWeight + " " + s.fontSize + " " + s.fontFamily; return c.measureText(%q).actualBoundingBoxAscent; })()`, at, letter)), &high)
+			require.NoError(t, err)
+			assert.GreaterOrEqual(t, math.Atan(high*pixel/3000)*180/math.Pi*60, minutes, "%d %s", i, at)
+		}
 	}
 }
 

@@ -12,6 +12,7 @@ function render(blank) {
   if (step) now(step, words, blank);
   put(byId("changed"), blank || !job ? "" : changes(snapshot.readings || []));
   advice(words.advice, blank);
+  put(byId("fit"), blank ? "What to fit" : words.advice.map((a) => a.next_step).find(Boolean) || "What to fit");
   sentences(words.advice, blank);
   readings(snapshot, words, blank);
   byId("instruments").lastElementChild.replaceChildren(...words.instruments.map((line) => make("li", "", line)));
@@ -36,9 +37,8 @@ function now(step, words, blank) {
   put(byId("count"), "Step " + step.number + " of " + step.of);
   put(byId("title"), step.title || step.step);
   long(byId("title"), step.title || step.step, 26, 60);
-  const tool = [step.instrument ? "with the " + step.instrument.replace(/ /g, "\u00a0") : "", step.side].filter(Boolean).join(", ");
-  put(byId("tool"), tool);
-  long(byId("tool"), tool, 18, 40);
+  byId("tool").replaceChildren(...(step.instrument ? [make("small", "", "with the "), step.instrument] : []));
+  put(byId("side"), step.side || "");
   byId("places").replaceChildren(...places(step, blank));
   put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
     (step.places.some((p) => p.active) && step.kind === "measure" ? "" : " " + sentence(words.progress)));
@@ -128,6 +128,7 @@ function advice(all, blank) {
     if (!a.float) return box;
     at("packs").replaceChildren(...(a.packs || []).map((p) => pack(p, blank)));
     at("float").textContent = blank ? unknown : a.float;
+    at("pm").textContent = blank ? "" : a.plus_minus || "";
     verdict(at("verdict"), blank ? "" : a.mark, blank ? unknown : a.outcome);
     source_of(at("scale"), a.scale);
     at("check").textContent = a.check ? "Check gap " + (blank ? unknown : a.check + " mm") + ", " + a.check_fit : "";
