@@ -103,7 +103,7 @@ func (c *planCheck) movement(i int, s Step) {
 		c.wrong(fmt.Sprintf("step %q checks an instrument and wants a movement", s.Name), "leave reduce out", "step", i, "reduce")
 	case s.Window != 0 && (s.Window < shortestWindow || s.Window > longestWindow):
 		c.wrong(fmt.Sprintf("a window of %s is not sensible", s.Window), fmt.Sprintf(`give a time from %s to %s, like "10s", or leave it out: then a second take ends it`, shortestWindow, longestWindow), "step", i, "window")
-	case s.Half && s.Reduce == ReduceMovement && c.doc.Has("step", i, "half"):
+	case s.Half && s.Reduce == ReduceMovement && c.has("step", i, "half"):
 		c.wrong(fmt.Sprintf("step %q halves and reduces to the whole movement", s.Name), `write reduce = "half the movement"`, "step", i, "half")
 	}
 }

@@ -15,6 +15,10 @@ type Plan struct {
 	Chains  []Chain  `toml:"chain" json:"chains"`
 	Stock   []Shim   `toml:"stock" json:"stock,omitempty"`
 	Choices []Choice `toml:"choice" json:"choices,omitempty"`
+	// Include names plans whose parts, steps and chains come before those of this one, as
+	// seen from its file; Included are their texts, which ResolvePlan adds.
+	Include  []string   `toml:"include" json:"include,omitempty"`
+	Included []Included `toml:"included" json:"-"`
 	// Shims names the stock of the bench that the plan takes from. Stock is what that
 	// begins with if the bench has none of that name yet.
 	Shims       string      `toml:"shims" json:"shims,omitempty"`

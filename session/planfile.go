@@ -24,6 +24,7 @@ const (
 
 // ReadPlan reads and checks a plan. file is what messages call it. The error is
 // a tomlfile.Problems that lists every mistake with its place in the file.
+// What the plan includes must be in the text already, see ResolvePlan.
 // Questions that the text still has are answered by their examples.
 // Lengths of the result are in millimetres, defaults are filled in.
 func ReadPlan(file string, text []byte) (Plan, error) {
@@ -34,6 +35,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 	}
 	c := &planCheck{plan: &p, doc: doc, problems: problems}
 	c.fillIn()
+	c.include(file)
 	c.asked()
 	c.names()
 	c.bars()
@@ -51,7 +53,7 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 	c.sizes()
 	if len(c.problems) > 0 {
 		slices.SortStableFunc(c.problems, func(a, b tomlfile.Problem) int {
-			return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+			return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 		})
 		return Plan{}, c.problems
 	}
@@ -63,11 +65,13 @@ func ReadPlan(file string, text []byte) (Plan, error) {
 type planCheck struct {
 	plan     *Plan
 	doc      *tomlfile.Doc
+	origins  map[string][]origin // per kind of item; none without an include
 	problems tomlfile.Problems
 }
 
 func (c *planCheck) wrong(wrong, right string, path ...any) {
-	c.problems = append(c.problems, c.doc.Problem(wrong, right, path...))
+	doc, path := c.whence(path)
+	c.problems = append(c.problems, doc.Problem(wrong, right, path...))
 }
 
 // fillIn sets what the file left out and converts inches to millimetres.
@@ -104,7 +108,7 @@ func (c *planCheck) fillStep(i int, s *Step) {
 	if s.Caution != "" {
 		s.Cautions, s.Caution = append([]string{s.Caution}, s.Cautions...), ""
 	}
-	if !c.doc.Has("step", i, "places") {
+	if !c.has("step", i, "places") {
 		s.Places = []string{""}
 	}
 	if s.Kind == TorqueStep {
@@ -113,7 +117,7 @@ func (c *planCheck) fillStep(i int, s *Step) {
 	if !s.Kind.measures() {
 		return
 	}
-	if !c.doc.Has("step", i, "repeats") {
+	if !c.has("step", i, "repeats") {
 		s.Repeats = fewestRepeats
 		if onceIsEnough(s.Instrument) {
 			s.Repeats = 1
@@ -450,7 +454,7 @@ func joinUses(uses []Use) string {
 }
 
 func (c *planCheck) stepRange(i int, s Step) {
-	if !c.doc.Has("step", i, "range") {
+	if !c.has("step", i, "range") {
 		return
 	}
 	if len(s.Range) != 2 {
@@ -490,7 +494,7 @@ func (c *planCheck) stepRepeats(i int, s Step) {
 
 func (c *planCheck) chain(i int) {
 	ch := c.plan.Chains[i]
-	if !ch.Least.LessThan(ch.Most.Decimal) && c.doc.Has("chain", i, "least") && c.doc.Has("chain", i, "most") {
+	if !ch.Least.LessThan(ch.Most.Decimal) && c.has("chain", i, "least") && c.has("chain", i, "most") {
 		c.wrong(fmt.Sprintf("the window of chain %q is upside down: least %s, most %s", ch.Name, ch.Least, ch.Most), "least must be below most", "chain", i, "least")
 	} else if ch.Aim != nil && (ch.Aim.LessThan(ch.Least.Decimal) || ch.Aim.GreaterThan(ch.Most.Decimal)) {
 		c.wrong(fmt.Sprintf("the aim %s lies outside the window %s to %s", ch.Aim, ch.Least, ch.Most), "aim inside the window, or leave the key out to aim at its middle", "chain", i, "aim")

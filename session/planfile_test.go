@@ -156,6 +156,11 @@ func FuzzReadPlan(f *testing.F) {
 	f.Add([]byte(ringInSeat))
 	f.Add([]byte(caseScrews))
 	f.Add([]byte(twoCranks))
+	_, included, err := threeFiles().readIncluding()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add([]byte(included))
 	files, _ := filepath.Glob("../testdata/plans/*.toml")
 	for _, file := range files {
 		text, err := os.ReadFile(file)

@@ -39,7 +39,7 @@ func (c *planCheck) stepKeys(i int, s Step) {
 	seen := map[string]bool{}
 	for _, k := range stepKinds() {
 		for _, key := range keysOf(k) {
-			if !seen[key] && c.doc.Has("step", i, key) && !slices.Contains(keysOf(s.Kind), key) {
+			if !seen[key] && c.has("step", i, key) && !slices.Contains(keysOf(s.Kind), key) {
 				c.wrong(fmt.Sprintf("%q does not belong to step %q of the kind %q", key, s.Name, s.Kind), "remove it, or correct the kind", "step", i, key)
 			}
 			seen[key] = true
@@ -62,7 +62,7 @@ func (c *planCheck) stepKeys(i int, s Step) {
 
 // needs asks for a key of step i.
 func (c *planCheck) needs(i int, key, sample string) {
-	if !c.doc.Has("step", i, key) {
+	if !c.has("step", i, key) {
 		c.wrong(fmt.Sprintf("[[step]] lacks %q", key), "add "+sample, "step", i)
 	}
 }

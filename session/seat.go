@@ -151,7 +151,7 @@ func (c *planCheck) seats() {
 		if s.Diameter != nil && !s.Diameter.IsPositive() {
 			c.wrong(fmt.Sprintf("a seat of %s mm is no seat", s.Diameter), "give its diameter", at("diameter")...)
 		}
-		if len(s.Limits) == 0 && c.doc.Has("fit", i, "limit") {
+		if len(s.Limits) == 0 && c.has("fit", i, "limit") {
 			c.wrong(fmt.Sprintf("fit %q names nothing that must not get too hot", s.Name), "give a [[fit.limit]] for bearing, seal and case", at("limit")...)
 		}
 		c.notNegative(s.Clearance, "the clearance of fit "+fmt.Sprintf("%q", s.Name), at("clearance")...)

@@ -281,7 +281,7 @@ func (c *planCheck) torqueKeys(i int, s Step) {
 		c.wrong(fmt.Sprintf("a tolerance of %s N·m does not go with a torque of %s", t, s.Passes[0]), "give ± about each torque, above zero and below the first", at("tolerance")...)
 	}
 	c.within(s.K, "0.05", "0.5", "a torque coefficient", at("k")...)
-	if len(s.Places) > mostPulls || c.doc.Has("step", i, "passes") && len(s.Passes) == 0 {
+	if len(s.Places) > mostPulls || c.has("step", i, "passes") && len(s.Passes) == 0 {
 		c.wrong(fmt.Sprintf("step %q has %d pulls", s.Name, len(s.Places)), fmt.Sprintf("it takes 1 to %d", mostPulls), at("passes")...)
 	}
 	for k, p := range s.Screws {

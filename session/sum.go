@@ -44,7 +44,7 @@ func (c *planCheck) sumSides(i int) {
 			c.wrong(fmt.Sprintf("chain %q has no side for shims, and yet a %s", ch.Name, k.key), "give it a [[chain.side]], or leave it out", "chain", i, k.key)
 		}
 	}
-	if c.doc.Has("chain", i, "split") {
+	if c.has("chain", i, "split") {
 		c.wrong(fmt.Sprintf("chain %q has no side for shims, so there is nothing to split", ch.Name), "give it a [[chain.side]], or leave the split out", "chain", i, "split")
 	}
 }

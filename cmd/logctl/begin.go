@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -27,7 +28,7 @@ from --answer NAME=ANSWER.`,
 		Example: `  logctl begin testdata/plans/pump-bottom-end.toml --reference "pump 12"
   logctl begin testdata/plans/any-end-float.toml --answer least=0.08 --answer most=0.20`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			text, err := a.read(args[0])
+			text, err := a.readPlan(args[0])
 			if err != nil {
 				return err
 			}
@@ -76,6 +77,22 @@ func (a *app) read(name string) ([]byte, error) {
 	}
 	defer f.Close()
 	return readAll(fmt.Sprintf("%q", name), f)
+}
+
+// readPlan reads a plan file with all that it includes.
+func (a *app) readPlan(name string) ([]byte, error) {
+	text, err := a.read(name)
+	if err != nil {
+		return nil, err
+	}
+	text, err = session.ResolvePlan(name, text, func(other string) ([]byte, error) {
+		body, err := os.ReadFile(filepath.Join(filepath.Dir(name), filepath.FromSlash(other)))
+		return body, reason(err)
+	})
+	if err != nil {
+		return nil, mistakes(err, "mend the plan and try again")
+	}
+	return text, nil
 }
 
 func readAll(name string, r io.Reader) ([]byte, error) {

@@ -52,7 +52,7 @@ func (a *app) newPlan(file, job string, given []string) ([]byte, error) {
 	}
 	text, err := plans.Files.ReadFile(anyPlan)
 	if file != "" {
-		text, err = a.read(file)
+		text, err = a.readPlan(file)
 	} else {
 		file = anyPlan
 	}

@@ -48,7 +48,7 @@ func (a *app) check(files []string) error {
 	var results []checked
 	var failed []error
 	for _, file := range files {
-		text, err := a.read(file)
+		text, err := a.readPlan(file)
 		if err != nil {
 			failed = append(failed, err)
 			continue

@@ -25,7 +25,7 @@ A place is a name or a number from 1, and may be empty for the first; a unit is
 mm or in, and may be empty for mm; a feeler's value is passes/stops. The
 permissible errors of the instruments are assumed: the file has no profiles.`,
 		RunE: func(_ *cobra.Command, args []string) error {
-			plan, err := a.read(args[0])
+			plan, err := a.readPlan(args[0])
 			if err != nil {
 				return err
 			}

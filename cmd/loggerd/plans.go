@@ -73,6 +73,12 @@ func readPlan(folder fs.FS, name string) display.Plan {
 		p.Problem = "It cannot be read: " + err.Error() + "."
 		return p
 	}
+	text, err = session.ResolvePlan(name, text, func(other string) ([]byte, error) { return readAtMost(folder, other, maxPlanFile) })
+	if err != nil {
+		first, _, _ := strings.Cut(err.Error(), "\n")
+		p.Problem = "It has a mistake: " + first + "."
+		return p
+	}
 	plan, err := session.ReadPlan(name, text)
 	if err != nil {
 		first, _, more := strings.Cut(err.Error(), "\n")
