@@ -237,3 +237,16 @@ func TestDirectStepsThatCannotBe(t *testing.T) {
 		require.ErrorContains(t, err, c.want)
 	}
 }
+
+func TestWhatIsFittedIsShownBesideWhatIsAdvised(t *testing.T) {
+	r := toTrial(t)
+	require.Empty(t, r.bench.Snapshot().Job.Fitted)
+	r.do(Command{Do: Fitting})
+	f := r.bench.Snapshot().Job.Fitted[0]
+	require.True(t, f.Advised)
+	require.Equal(t, r.advice().Best.Packs, f.Packs)
+	r.do(Command{Do: Fitting, Packs: []SaidPack{{"flywheel side", []string{"0.20"}}}})
+	f = r.bench.Snapshot().Job.Fitted[0]
+	require.False(t, f.Advised)
+	require.Equal(t, "0.20", f.Packs[1].Total.String())
+}

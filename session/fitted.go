@@ -2,6 +2,7 @@ package session
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -37,6 +38,29 @@ func (t *turn) fitted(j *job, c Command) *Refusal {
 		t.openNext()
 	}
 	return nil
+}
+
+// fittedViews lists what is said to be in, and whether that is what is advised.
+func (j *job) fittedViews() []FittedView {
+	var views []FittedView
+	for i, ch := range j.plan.Chains {
+		v := FittedView{Chain: ch.Name}
+		for _, side := range ch.Sides {
+			for _, pack := range j.fitted[i].said {
+				if pack.Side == side.Name {
+					v.Packs = append(v.Packs, pack)
+				}
+			}
+		}
+		if len(v.Packs) == 0 {
+			continue
+		}
+		if a := j.advice[i]; a != nil && a.Best != nil {
+			v.Advised = slices.EqualFunc(v.Packs, a.Best.Packs, samePieces)
+		}
+		views = append(views, v)
+	}
+	return views
 }
 
 // chainFor finds the named chain with sides for shims, or the only one.

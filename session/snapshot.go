@@ -66,15 +66,23 @@ type InstrumentView struct {
 
 // A JobView is the job as displays see it.
 type JobView struct {
-	Number    string     `json:"job"`
-	Plan      string     `json:"plan"`
-	Title     string     `json:"title"`
-	Reference string     `json:"reference,omitempty"`
-	Operator  string     `json:"operator,omitempty"`
-	Began     time.Time  `json:"began"`
-	Ended     bool       `json:"ended,omitempty"`
-	Cautions  []string   `json:"cautions,omitempty"`
-	Steps     []StepView `json:"steps"`
+	Number    string       `json:"job"`
+	Plan      string       `json:"plan"`
+	Title     string       `json:"title"`
+	Reference string       `json:"reference,omitempty"`
+	Operator  string       `json:"operator,omitempty"`
+	Began     time.Time    `json:"began"`
+	Ended     bool         `json:"ended,omitempty"`
+	Cautions  []string     `json:"cautions,omitempty"`
+	Steps     []StepView   `json:"steps"`
+	Fitted    []FittedView `json:"fitted,omitempty"` // what a person said is in
+}
+
+// A FittedView is what a person said is in the engine for one chain.
+type FittedView struct {
+	Chain   string `json:"chain"`
+	Packs   []Pack `json:"packs"` // sides that were named, in the order of the plan
+	Advised bool   `json:"as_advised"`
 }
 
 // A StepView is one step as displays see it.

@@ -62,6 +62,7 @@ func (j *job) view() *JobView {
 	for i := range j.steps {
 		v.Steps[i] = j.stepView(i)
 	}
+	v.Fitted = j.fittedViews()
 	return v
 }
 

@@ -64,6 +64,9 @@ func (p *page) status(s session.Snapshot) {
 		p.gap()
 		p.shims(s, adv)
 	}
+	for _, f := range s.Job.Fitted {
+		p.para("FITTED", "      ", " "+wording.Fitted(f))
+	}
 	for _, fit := range s.Fits {
 		p.gap()
 		p.para("HEAT  ", "      ", wording.Seat(fit))

@@ -136,7 +136,7 @@ func (c *composer) advice(i int) (section, error) {
 	if err != nil {
 		return s, err
 	}
-	picture.Beside = append(scale.some(), block{Rows: fitted(a), Share: []float64{0.38, 0.62}})
+	picture.Beside = append(scale.some(), block{Rows: fitted(a, c.Snapshot.Job.Fitted), Share: []float64{0.38, 0.62}})
 	s.Blocks = append(s.Blocks, picture)
 	if rows := decided(a); len(rows) > 0 {
 		s.Blocks = append(s.Blocks, block{Rows: rows, Share: []float64{0.14, 0.86}})
@@ -166,7 +166,7 @@ func (b block) some() []block {
 }
 
 // fitted lists what to fit and what to expect.
-func fitted(a session.Advice) [][]string {
+func fitted(a session.Advice, in []session.FittedView) [][]string {
 	rows := [][]string{{"window", wording.Window(a) + ", aim " + a.Aim.String()}}
 	if a.Gap != nil && !a.NoShims {
 		rows = append(rows, []string{"gap", plusMinus(wording.Gap(a))})
@@ -186,7 +186,12 @@ func fitted(a session.Advice) [][]string {
 	}
 	if b := a.Built; b != nil {
 		rows = append(rows, []string{"built engine", plusMinus(wording.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})) + ", " + b.Outcome},
-			[]string{"fitted", wording.Fit(session.Fit{Packs: b.Packs})})
+			[]string{"built with", wording.Fit(session.Fit{Packs: b.Packs})})
+	}
+	for _, f := range in {
+		if f.Chain == a.Chain {
+			rows = append(rows, []string{"fitted", wording.Fitted(f)})
+		}
 	}
 	return rows
 }

@@ -26,7 +26,7 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits)} {
+	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits), inNow(s)} {
 		if text != "" {
 			said = append(said, sentence(text))
 		}
@@ -35,6 +35,22 @@ func StepDo(s session.StepView) string {
 		said = append(said, "Caution: "+sentence(caution))
 	}
 	return strings.Join(said, " ")
+}
+
+// inNow says which shims have to be in while a float or gap is measured directly.
+func inNow(s session.StepView) string {
+	if len(s.Packs) == 0 {
+		return ""
+	}
+	return "fitted for this: " + packs(s.Packs) + "; if other shims are in, say so (fitted)"
+}
+
+// Fitted says what is in the engine, and whether that is what is advised.
+func Fitted(f session.FittedView) string {
+	if f.Advised {
+		return packs(f.Packs) + ", as advised"
+	}
+	return packs(f.Packs) + ", not what is advised now"
 }
 
 // with says what to use, and on which side.
