@@ -81,7 +81,11 @@ func (j *job) advise(i int) (Advice, error) {
 	if len(a.Open) > 0 || len(a.Unsettled) > 0 {
 		a.State = Provisional
 	}
-	return a, j.evaluate(i, &a)
+	if err := j.evaluate(i, &a); err != nil {
+		return a, err
+	}
+	a.Changed = j.changed(i, &a)
+	return a, nil
 }
 
 // cannotAdvise is the advice for a chain that the arithmetic refuses: none, and why.
@@ -325,21 +329,30 @@ func samePacks(a, b calc.Fit) bool {
 	return true
 }
 
-// news is the JSON of an advice for chain i that is not what was told last; nil if it is.
-func (j *job) news(i int, a Advice) ([]byte, error) {
+// news is the JSON of an advice for chain i that is not what was told last, and the same
+// without what it changed; nil if it is.
+func (j *job) news(i int, a Advice) (text, bare []byte, err error) {
+	changed := a.Changed
+	a.Changed = nil
 	if j.told[i] == nil && j.advice[i] != nil {
-		told, err := marshal(*j.advice[i])
+		last := *j.advice[i]
+		last.Changed = nil
+		told, err := marshal(last)
 		if err != nil {
-			return nil, fmt.Errorf("cannot encode the last advice: %w", err)
+			return nil, nil, fmt.Errorf("cannot encode the last advice: %w", err)
 		}
 		j.told[i] = told
 	}
-	text, err := marshal(a)
-	if err != nil {
-		return nil, fmt.Errorf("cannot encode an advice: %w", err)
+	if bare, err = marshal(a); err != nil {
+		return nil, nil, fmt.Errorf("cannot encode an advice: %w", err)
 	}
-	if bytes.Equal(text, j.told[i]) {
-		return nil, nil
+	if bytes.Equal(bare, j.told[i]) {
+		return nil, nil, nil
 	}
-	return text, nil
+	if changed == nil {
+		return bare, bare, nil
+	}
+	a.Changed = changed
+	text, err = marshal(a)
+	return text, bare, err
 }

@@ -71,6 +71,8 @@ const (
 	CheckInstrument Verb = "check"
 	Confirm         Verb = "confirm"
 	Choose          Verb = "choose"
+	Replace         Verb = "replace"
+	Reopen          Verb = "reopen"
 	Fitting         Verb = "fitted"
 	Aside           Verb = "aside"
 	Resume          Verb = "resume"
@@ -82,7 +84,7 @@ const (
 // Verbs lists every verb that a person can give. Pair is not among them: it follows
 // from a one-time code, and only the daemon that checked the code gives it.
 func Verbs() []Verb {
-	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, CountStock, Confirm, Choose, End, Unpair}
+	return []Verb{Begin, Take, Enter, Next, Back, GoToPlace, StrikeOut, Restore, TakeTemperature, CheckInstrument, Fitting, Aside, Resume, CountStock, Confirm, Choose, Replace, Reopen, End, Unpair}
 }
 
 // A Receipt says what became of a reading or command that was accepted. It is

@@ -250,6 +250,7 @@ type Advised struct {
 	Advice Advice `json:"advice"`
 
 	text []byte // the advice in JSON, where it is known already
+	bare []byte // the same without what it changed
 }
 
 // MarshalJSON writes the advice, from its text if that is known.
@@ -390,6 +391,10 @@ func decodeBody(kind string, text []byte) (Body, error) {
 		return bodyOf[Skipped](text)
 	case "choose":
 		return bodyOf[Chose](text)
+	case "replace":
+		return bodyOf[Replaced](text)
+	case "reopen":
+		return bodyOf[Reopened](text)
 	case "wait started":
 		return bodyOf[WaitStarted](text)
 	case "waited":

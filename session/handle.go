@@ -42,6 +42,8 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 		return t.pair(c)
 	case Unpair:
 		return t.unpair(c)
+	case Reopen:
+		return t.reopen(c)
 	case Resume:
 		return t.resume(c)
 	case CountStock:
@@ -83,6 +85,8 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.temperature(j, c)
 	case CheckInstrument:
 		return Receipt{}, t.check(c)
+	case Replace:
+		return Receipt{}, t.replace(j, c)
 	case Choose:
 		return Receipt{}, t.choose(j, c)
 	case Confirm:
@@ -116,7 +120,7 @@ func checkWords(c Command) *Refusal {
 	for _, f := range []struct{ name, text string }{
 		{"operator", c.Operator}, {"reference", c.Reference}, {"instrument", c.Instrument}, {"value", c.Value},
 		{"step", c.Step}, {"place", c.Place}, {"reason", c.Reason}, {"note", c.Note}, {"unit", c.Unit},
-		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block}, {"candidate", c.Candidate},
+		{"passes", c.Passes}, {"stops", c.Stops}, {"name", c.Of}, {"temperature", c.Celsius}, {"uncertainty", c.U}, {"use", string(c.Use)}, {"block", c.Block}, {"candidate", c.Candidate}, {"part", c.Part},
 		{"chain", c.Chain}, {"job", c.Job}, {"stock", c.Stock}, {"size", c.Size}, {"count", c.Count}, {"least", c.Least}, {"tolerance", c.Tolerance}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {

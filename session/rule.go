@@ -197,6 +197,9 @@ func (t *turn) add(body Body) {
 	if _, ok := body.(Began); ok {
 		e.Job = strconv.FormatInt(t.state.lastJob+1, 10)
 	}
+	if _, ok := body.(Reopened); ok {
+		e.Job = t.state.job.number
+	}
 	if b, ok := body.(Resumed); ok {
 		e.Job = b.Job
 	}
@@ -415,7 +418,7 @@ func (t *turn) advise() {
 		if j.ended || (a.State == Waiting && j.advice[i] == nil) {
 			continue
 		}
-		text, err := j.news(i, a)
+		text, bare, err := j.news(i, a)
 		if err != nil {
 			t.err = err
 			return
@@ -424,7 +427,7 @@ func (t *turn) advise() {
 			continue
 		}
 		t.by("", FromBench)
-		t.add(Advised{a, text})
+		t.add(Advised{a, text, bare})
 	}
 	j.stale = false
 }

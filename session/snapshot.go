@@ -275,6 +275,7 @@ type Advice struct {
 
 	// The rest is there once there is a gap.
 	Corrections  []Correction   `json:"corrections,omitempty"`   // known errors that were taken off
+	Changed      *ChangeView    `json:"changed,omitempty"`       // since the last advice that was final
 	Budget       *BudgetView    `json:"budget,omitempty"`        // of the gap
 	Barred       []Reason       `json:"barred,omitempty"`        // why the float cannot be shown inside, whatever its value
 	Assumed      []Reason       `json:"assumed,omitempty"`       // what was taken for granted where profile or plan is silent

@@ -84,6 +84,7 @@ type job struct {
 	checks   []madeCheck        // made on command; only appended to
 	advice   []*Advice          // per chain; what the log last said
 	told     [][]byte           // per chain: advice in JSON; nil while nobody asked for it
+	settled  []settled          // per chain; the last final advice
 	changes  int64              // counts entries other than advice
 	worth    worth              // what was last found out about one more repeat
 	fitted   []fitting          // per chain
@@ -148,7 +149,7 @@ func (j *job) clone() *job {
 	for i := range j.steps {
 		j.steps[i].places = slices.Clone(j.steps[i].places)
 	}
-	j.told = slices.Clone(j.told)
+	j.told, j.settled = slices.Clone(j.told), slices.Clone(j.settled)
 	return j
 }
 
@@ -200,6 +201,8 @@ func (s *State) apply(e Entry) error {
 		return s.begin(e, b)
 	case Stocked:
 		return s.stocked(b)
+	case Reopened:
+		return s.reopen(e)
 	case PutAside:
 		return s.putAside(e, b)
 	case Resumed:
@@ -259,11 +262,12 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 		method: m,
 		number: e.Job, plan: plan, reference: b.Reference, operator: e.Operator, began: e.At,
 		step: -1, before: -1,
-		steps:  make([]stepState, len(plan.Steps)),
-		advice: make([]*Advice, len(plan.Chains)),
-		told:   make([][]byte, len(plan.Chains)),
-		fitted: make([]fitting, len(plan.Chains)),
-		stale:  true,
+		steps:   make([]stepState, len(plan.Steps)),
+		advice:  make([]*Advice, len(plan.Chains)),
+		settled: make([]settled, len(plan.Chains)),
+		told:    make([][]byte, len(plan.Chains)),
+		fitted:  make([]fitting, len(plan.Chains)),
+		stale:   true,
 	}
 	for i, step := range plan.Steps {
 		j.steps[i].places = make([]bool, len(step.Places))
@@ -358,6 +362,7 @@ func (j *job) file(i, step, place int) error {
 
 // apply folds an entry of this job other than a reading.
 func (j *job) apply(e Entry) error {
+	j.because(e)
 	switch b := e.Body.(type) {
 	case HeldDecided:
 		return j.decide(b)
@@ -382,6 +387,8 @@ func (j *job) apply(e Entry) error {
 			return err
 		}
 		j.steps[step].closed, j.steps[step].skipped = true, &b.Why
+	case Replaced:
+		return j.replaced(b)
 	case Chose:
 		return j.chose(b)
 	case WaitStarted:
@@ -417,7 +424,7 @@ func (j *job) apply(e Entry) error {
 	case Restored:
 		return j.restore(b)
 	case Advised:
-		return j.advised(b)
+		return j.advised(e, b)
 	case Ended:
 		j.ended, j.step, j.held = true, -1, 0
 	default:
@@ -535,9 +542,10 @@ func (j *job) restore(b Restored) error {
 	return fmt.Errorf("reading %d is neither struck out nor held", b.Reading)
 }
 
-func (j *job) advised(b Advised) error {
+func (j *job) advised(e Entry, b Advised) error {
 	if i := j.plan.chain(b.Advice.Chain); i >= 0 {
-		j.advice[i], j.told[i] = &b.Advice, b.text
+		j.advice[i], j.told[i] = &b.Advice, b.bare
+		j.settle(i, e, &b.Advice)
 		return nil
 	}
 	return fmt.Errorf("the plan has no chain %q", b.Advice.Chain)

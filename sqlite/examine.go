@@ -349,7 +349,7 @@ func (x *examination) want(t *tree) {
 // note follows what is derived from the entries.
 func (x *examination) note(r row, place int64) {
 	switch r.kind {
-	case "begin":
+	case "begin", "reopen":
 		x.open[r.job] = true
 	case "end":
 		delete(x.open, r.job)

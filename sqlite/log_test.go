@@ -205,6 +205,8 @@ func TestReplayYieldsWhatAStartNeeds(t *testing.T) {
 		{"what came after the end of the last job", "start begin:a end:a read:a", []int64{1, 2, 3, 4, 5}},
 		{"the job of the last entry", "start begin:a begin:b end:b end:a", []int64{1, 2, 3, 4, 5, 6}},
 		{"not a job that ended in between", "start begin:a end:a begin:b end:b begin:c end:c note", []int64{1, 2, 7, 8, 9}},
+		{"one that was opened again", "start begin:a end:a begin:b end:b reopen:a note", []int64{1, 2, 3, 4, 5, 6, 7, 8}},
+		{"one that was opened again and ended", "start begin:a end:a reopen:a end:a begin:b end:b", []int64{1, 2, 7, 8}},
 		{"an end without a begin", "start end:a start", []int64{4, 5}},
 		{"a job begun twice", "start begin:a begin:a", []int64{1, 2, 3, 4}},
 	} {
@@ -233,6 +235,8 @@ func (s *scribe) act(text string) []session.Entry {
 		return s.readings(job, 1)
 	case "end":
 		return s.end(job)
+	case "reopen":
+		return []session.Entry{s.entry(job, session.Reopened{Note: "it leaks"})}
 	case "note":
 		return []session.Entry{s.entry("", session.PortChanged{Instrument: "caliper-1", State: session.PortLive})}
 	}
@@ -510,7 +514,7 @@ func TestOpenSaysWhatIsWrong(t *testing.T) {
 		{"a newer log", func(t *testing.T, path string) {
 			require.NoError(t, mustOpen(t, path).Close())
 			write(t, path, `PRAGMA user_version = 9`)
-		}, "the log was written by a newer version (format 9, this version knows up to 2); update this program"},
+		}, "the log was written by a newer version (format 9, this version knows up to 3); update this program"},
 		{"a log without a format", func(t *testing.T, path string) {
 			require.NoError(t, mustOpen(t, path).Close())
 			write(t, path, `PRAGMA user_version = 0`)

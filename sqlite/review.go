@@ -111,6 +111,10 @@ func (r *Reader) Jobs() ([]Job, error) {
 		case session.Began:
 			places[e.Job] = len(jobs)
 			jobs = append(jobs, Job{Number: e.Job, Seq: e.Seq, Run: e.Run, Began: e.At, Operator: e.Operator, Reference: body.Reference})
+		case session.Reopened:
+			if i, ok := places[e.Job]; ok {
+				jobs[i].Ended, jobs[i].Note = time.Time{}, ""
+			}
 		case session.Ended:
 			if i, ok := places[e.Job]; ok {
 				jobs[i].Ended, jobs[i].Note = e.At, body.Note
@@ -122,6 +126,8 @@ func (r *Reader) Jobs() ([]Job, error) {
 		SELECT seq, run, job, kind, body FROM entries WHERE kind = 'begin'
 		UNION ALL
 		SELECT seq, run, job, kind, body FROM entries WHERE kind = 'end'
+		UNION ALL
+		SELECT seq, run, job, kind, body FROM entries WHERE kind = 'reopen'
 		ORDER BY seq`)
 	return jobs, err
 }

@@ -186,7 +186,7 @@ func TestOpenForReviewSaysWhatIsWrong(t *testing.T) {
 		{"a newer log", func(t *testing.T, path string) {
 			require.NoError(t, mustOpen(t, path).Close())
 			write(t, path, `PRAGMA user_version = 9`)
-		}, "the log was written by a newer version (format 9, this version knows up to 2); update this program"},
+		}, "the log was written by a newer version (format 9, this version knows up to 3); update this program"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := logPath(t)

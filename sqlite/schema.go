@@ -19,7 +19,7 @@ type migration struct {
 // migrations lists the steps. Step i leads to user_version i+1. A step that was
 // released is never changed.
 func migrations() []migration {
-	return []migration{{schema1, nil}, {schema2, hashAll}}
+	return []migration{{schema1, nil}, {schema2, hashAll}, {schema3, nil}}
 }
 
 const schema1 = `
@@ -92,6 +92,14 @@ BEGIN SELECT RAISE(ABORT, 'checkpoints are never changed'); END;
 
 CREATE TRIGGER checkpoints_not_deleted BEFORE DELETE ON checkpoints
 BEGIN SELECT RAISE(ABORT, 'checkpoints are never deleted'); END;
+`
+
+const schema3 = `
+-- A job that is opened again is open, from its begin on.
+CREATE INDEX reopens ON entries (job) WHERE kind = 'reopen';
+
+CREATE TRIGGER job_reopened AFTER INSERT ON entries WHEN NEW.kind = 'reopen'
+BEGIN INSERT INTO open_jobs SELECT job, seq FROM entries WHERE kind = 'begin' AND job = NEW.job ON CONFLICT DO NOTHING; END;
 `
 
 // migrate brings db to the schema in force, each step in a transaction of its own.

@@ -110,6 +110,9 @@ func TestAJobAtTheTerminalAgreesWithWork(t *testing.T) {
 		assert.NotEmpty(t, a.Counted)
 		assert.Len(t, a.LeftOut, 1)
 		a.Counted, a.LeftOut = nil, nil // the sequences are each log's own
+		if a.Changed != nil {
+			a.Changed.Since = 0
+		}
 	}
 	assert.Equal(t, offline.Advice[0], atBench[0])
 

@@ -85,6 +85,8 @@ func (a *app) cardOf(r *sqlite.Reader, job sqlite.Job) (card.Job, error) {
 			c.Profiles = append(c.Profiles, b.Profile)
 		case session.Struck:
 			c.Struck[b.Reading] = e.Operator
+		case session.Reopened:
+			c.EndedBy = ""
 		case session.Ended:
 			c.EndedBy = e.Operator
 		}

@@ -109,7 +109,7 @@ file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 	root.AddCommand(
 		a.statusCommand(), a.adviceCommand(), a.watchCommand(), a.readingsCommand(),
 		a.beginCommand(), a.asideCommand(), a.resumeCommand(), a.takeCommand(), a.enterCommand(), a.nextCommand(), a.backCommand(), a.placeCommand(),
-		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.checkCommand(), a.fittedCommand(), a.stockCommand(), a.confirmCommand(), a.chooseCommand(), a.endCommand(),
+		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.checkCommand(), a.fittedCommand(), a.stockCommand(), a.confirmCommand(), a.chooseCommand(), a.replaceCommand(), a.reopenCommand(), a.endCommand(),
 		a.portsCommand(), a.instrumentCommand(), a.operatorCommand(), a.pairCommand(),
 		a.planCommand(), a.workCommand(),
 		a.jobCommand(), a.cardCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),

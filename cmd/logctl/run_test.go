@@ -286,6 +286,8 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		"end":                                  {Do: session.End},
 		"end --note done":                      {Do: session.End, Note: "done"},
 		"next --note cool":                     {Do: session.Next, Note: "cool"},
+		"replace crank --note scored":          {Do: session.Replace, Part: "crank", Note: "scored"},
+		"reopen 12 --note leaks":               {Do: session.Reopen, Job: "12", Note: "leaks"},
 		"choose spare":                         {Do: session.Choose, Candidate: "spare"},
 		"choose old --reason worn":             {Do: session.Choose, Candidate: "old", Reason: "worn"},
 		"confirm":                              {Do: session.Confirm},
@@ -302,6 +304,14 @@ func TestCommandsAreWhatWasTyped(t *testing.T) {
 		}
 		want.Door = session.FromTerminal
 		assert.Equal(t, want, b.got, args)
+	}
+}
+
+func TestAChangeOfMindNeedsANote(t *testing.T) {
+	for _, args := range [][]string{{"replace", "crank"}, {"reopen", "12"}} {
+		code, _, stderr := logctl(environment(nil), "", args...)
+		assert.Equal(t, exitUsage, code)
+		assert.Contains(t, stderr, "--note TEXT")
 	}
 }
 

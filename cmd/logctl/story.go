@@ -147,6 +147,11 @@ func (t *teller) entry(e session.Entry) {
 		t.say(kind, text+t.changed(b.Reading)).Reading = t.find(b.Reading)
 	case session.Confirmed:
 		t.say(kind, t.confirmed(b))
+	case session.Replaced:
+		t.say(kind, fmt.Sprintf("%s replaced the part %s: %s. What was measured on the old one falls out of the count.", t.who(), b.Part, strings.TrimRight(b.Note, ".")))
+	case session.Reopened:
+		t.Ended, t.EndedBy, t.Note = nil, "", ""
+		t.say(kind, fmt.Sprintf("%s opened the job again: %s.", t.who(), strings.TrimRight(b.Note, ".")))
 	case session.Chose:
 		t.say(kind, fmt.Sprintf("%s chose %s as the %s%s.", t.who(), b.Candidate, b.Choice, prefixed(": ", b.Reason)))
 	case session.WaitStarted:

@@ -139,6 +139,7 @@ func Why(a session.Advice) string {
 			said = append(said, text)
 		}
 	}
+	say(Changed(a))
 	say(Unfinished(a))
 	for _, f := range a.Findings {
 		say(sentence(Finding(f)))

@@ -11,6 +11,22 @@ func kindReason(code string) string {
 		return "screw {screw} wants {target:mm}; pull it on and read again"
 	case "over torque":
 		return "screw {screw} stands at most {most:mm}; slacken it, look at screw and thread, then pull it anew, or confirm with a note why it is right"
+	case "part replaced":
+		return "it was of the {part} that was replaced ({note})"
+	case "reading struck out":
+		return "reading {reading} was struck out ({reason})"
+	case "reading restored":
+		return "reading {reading} counts again"
+	case "candidate chosen":
+		return "{candidate} was chosen as the {choice}"
+	case "temperature noted":
+		return "the temperature of {of} was noted, {celsius} degrees"
+	case "instrument checked":
+		return "{instrument} was checked"
+	case "packs said":
+		return "it was said what is fitted for {chain}"
+	case "step measured":
+		return "{step} was measured again"
 	case "to choose":
 		return "{step} waits for a choice; choose a candidate, then measure"
 	case "not chosen":
