@@ -71,6 +71,12 @@ func checkKnown(p session.Profile, m *mistakes) {
 			fmt.Sprintf("a local error of %s is not possible", local), "give a number above zero, and at most the permissible error of that use")
 	}
 	m.when(p.Scale != nil && p.Scale.IsNegative(), "scale_error_e6", "the error of the scale is below zero", "give it as a limit: 50 means that it is within 50 millionths")
+	for i, c := range p.CertificatesCel {
+		field := fmt.Sprintf("certificate_Cel.%d.", i)
+		m.when(c.Expanded.IsNegative(), field+"expanded_Cel", "the expanded uncertainty is below zero", "take it from the certificate")
+		m.when(c.Factor != nil && !c.Factor.IsPositive(), field+"k", "the coverage factor k is not above zero", "take it from the certificate; it is mostly 2")
+		m.when(c.Reach != nil && c.Reach.IsNegative(), field+"reach_Cel", "the reach is below zero", "say how far from its temperature the certificate speaks")
+	}
 	for i, c := range p.Certificates {
 		field := fmt.Sprintf("certificate.%d.", i)
 		m.when(c.Expanded.IsNegative(), field+"expanded_mm", "the expanded uncertainty is below zero", "take it from the certificate")
@@ -142,6 +148,7 @@ func checkQuantity(p session.Profile, m *mistakes) {
 		{"scale_error_e6", session.OfLength, p.Scale != nil},
 		{"expansion_per_kelvin_e6", session.OfLength, p.Expansion != nil},
 		{"certificate", session.OfLength, len(p.Certificates) > 0},
+		{"certificate_Cel", session.OfTemperature, len(p.CertificatesCel) > 0},
 		{"resolution_Cel", session.OfTemperature, p.ResolutionCel != nil},
 		{"repeatability_Cel", session.OfTemperature, p.RepeatabilityCel != nil},
 		{"permissible_error_Cel", session.OfTemperature, p.PermissibleCel != nil},
@@ -168,7 +175,7 @@ func checkQuantity(p session.Profile, m *mistakes) {
 
 // otherKey says what to write in place of a key of another quantity.
 func otherKey(key string, is, wanted session.Quantity) string {
-	if stem, ok := strings.CutSuffix(key, "_"+is.Key()); ok && stem != "local_error" {
+	if stem, ok := strings.CutSuffix(key, "_"+is.Key()); ok && stem != "local_error" && stem != "certificate" {
 		return "write " + stem + "_" + wanted.Key()
 	}
 	return "remove it"

@@ -118,6 +118,10 @@ func TestAProfileStatesItsErrorsInTheUnitOfItsQuantity(t *testing.T) {
 			p.Permissible = map[session.Use]session.Number{session.Outside: decimals(1, 0)}
 		}, "permissible_error_mm", "write permissible_error_Cel"},
 		{func(p *session.Profile) { p.Scale = new(decimals(50, 0)) }, "scale_error_e6", "remove it"},
+		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Expanded: decimals(-1, 0)}} }, "certificate_Cel.0.expanded_Cel", "take it from"},
+		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Factor: new(decimals(0, 0))}} }, "certificate_Cel.0.k", "take it from"},
+		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Reach: new(decimals(-1, 0))}} }, "certificate_Cel.0.reach_Cel", "how far"},
+		{func(p *session.Profile) { *p = exampleWrench(); p.CertificatesCel = []session.CertificateCel{{}} }, "certificate_Cel", "remove it"},
 		{func(p *session.Profile) { p.Unit = session.Inch }, "unit", `write "°C" or "°F"`},
 		{func(p *session.Profile) { p.ASCII.Units = map[string]session.Unit{"M": session.Millimetre} }, "ascii.units.M", `write "°C" or "°F"`},
 		{func(p *session.Profile) { p.Due = "31.3.2027" }, "calibration_due", "such as 2027-03-31"},

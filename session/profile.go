@@ -53,13 +53,15 @@ type Profile struct {
 	// What a thermometer and a torque wrench have in place of the lengths above. The
 	// permissible error of a torque wrench is a limit in N·m, a part of the reading, or
 	// both, of which the larger counts.
-	ResolutionCel      *Number `toml:"resolution_Cel" example:"0.1" json:"resolution_Cel,omitempty"`
-	RepeatabilityCel   *Number `toml:"repeatability_Cel" example:"0.1" json:"repeatability_Cel,omitempty"`
-	PermissibleCel     *Number `toml:"permissible_error_Cel" example:"1.0" json:"permissible_error_Cel,omitempty"`
-	ResolutionNm       *Number `toml:"resolution_Nm" example:"0.1" json:"resolution_Nm,omitempty"`
-	RepeatabilityNm    *Number `toml:"repeatability_Nm" example:"0.1" json:"repeatability_Nm,omitempty"`
-	PermissibleNm      *Number `toml:"permissible_error_Nm" example:"0.3" json:"permissible_error_Nm,omitempty"`
-	PermissiblePercent *Number `toml:"permissible_error_percent" example:"4" json:"permissible_error_percent,omitempty"`
+	ResolutionCel    *Number `toml:"resolution_Cel" example:"0.1" json:"resolution_Cel,omitempty"`
+	RepeatabilityCel *Number `toml:"repeatability_Cel" example:"0.1" json:"repeatability_Cel,omitempty"`
+	PermissibleCel   *Number `toml:"permissible_error_Cel" example:"1.0" json:"permissible_error_Cel,omitempty"`
+	// CertificatesCel are what its calibration found at temperatures.
+	CertificatesCel    []CertificateCel `toml:"certificate_Cel" json:"certificates_Cel,omitempty"`
+	ResolutionNm       *Number          `toml:"resolution_Nm" example:"0.1" json:"resolution_Nm,omitempty"`
+	RepeatabilityNm    *Number          `toml:"repeatability_Nm" example:"0.1" json:"repeatability_Nm,omitempty"`
+	PermissibleNm      *Number          `toml:"permissible_error_Nm" example:"0.3" json:"permissible_error_Nm,omitempty"`
+	PermissiblePercent *Number          `toml:"permissible_error_percent" example:"4" json:"permissible_error_percent,omitempty"`
 
 	// Assumed says that nobody stated the rest: it is as such instruments usually are.
 	Assumed bool `json:"assumed,omitempty"`
@@ -123,6 +125,16 @@ type Certificate struct {
 	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"`                       // 2 if not given
 	Degrees  int     `toml:"degrees_of_freedom" json:"degrees_of_freedom,omitempty"` // of the certificate; 0 if it does not say
 	Number   string  `toml:"number" json:"number,omitempty"`
+}
+
+// A CertificateCel is what a calibration of a thermometer found at a temperature: the error
+// of indication, which is taken off near it, and its expanded uncertainty.
+type CertificateCel struct {
+	At       Number  `toml:"at_Cel" strict:"required" example:"40.0" json:"at_Cel"`
+	Reach    *Number `toml:"reach_Cel" example:"15" json:"reach_Cel,omitempty"` // how far from there it speaks; 15 if not given
+	Error    Number  `toml:"error_Cel" strict:"required" example:"0.3" json:"error_Cel"`
+	Expanded Number  `toml:"expanded_Cel" strict:"required" example:"0.4" json:"expanded_Cel"`
+	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"` // 2 if not given
 }
 
 // Line is how a serial port is set. Zero values mean 9600 8N1.

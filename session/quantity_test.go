@@ -267,3 +267,28 @@ func TestLimitOfAWrenchIsTheLarger(t *testing.T) {
 	require.Equal(t, "0.40", p.Limit(mm("10")).String())
 	require.Nil(t, caliper.Limit(mm("10")), "those of lengths are per use")
 }
+
+func TestACertificateOfAThermometerSpeaksNearItsTemperatures(t *testing.T) {
+	p := otherQuantities()[0]
+	p.CertificatesCel = []CertificateCel{
+		{At: mm("20.0"), Error: mm("-0.2"), Expanded: mm("0.4")},
+		{At: mm("45.0"), Error: mm("0.3"), Expanded: mm("0.6"), Factor: plain("3"), Reach: plain("5")},
+	}
+	for _, c := range []struct {
+		p            *Profile
+		shown, is, u string
+	}{
+		{&p, "21.5", "21.7", "0.224"}, // √(0.1² + 0.2²)
+		{&p, "44.0", "43.7", "0.224"}, // √(0.1² + (0.6/3)²)
+		{&p, "38.0", "38.0", "0.361"}, // neither speaks: √(0.1² + (0.6/√3)²)
+		{nil, "38.0", "38.0", "0.1"},
+	} {
+		is, u := trueCelsius(c.p, mm(c.shown), 0.1)
+		assert.Equal(t, c.is, is.String(), c.shown)
+		assert.True(t, u.Equal(mm(c.u).Decimal), "%s: %s", c.shown, u)
+	}
+	r := newRig(t, p)
+	r.do(Command{Do: Begin, Plan: strings.Replace(warmPlan, `instrument = "torque wrench"`, `instrument = "caliper"`, 1), Operator: "mo"})
+	r.press("probe", "21.5")
+	require.Equal(t, []TemperatureTaken{{Of: Shop, Celsius: mm("21.70"), U: mm("0.224"), Step: "air"}}, r.temperatures())
+}

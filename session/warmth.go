@@ -27,9 +27,8 @@ func (t *turn) noteTemperature(taken ReadingTaken) {
 		return
 	}
 	u := math.Max(in.profile.Spread().InexactFloat64(), in.profile.Count().InexactFloat64()/math.Sqrt(12))
-	t.add(TemperatureTaken{
-		Of: j.plan.Steps[j.step].Part, Celsius: taken.Value, U: warmthU(&in.profile, taken.Value, u), Reading: t.state.seq,
-	})
+	celsius, known := trueCelsius(&in.profile, taken.Value, u)
+	t.add(TemperatureTaken{Of: j.plan.Steps[j.step].Part, Celsius: celsius, U: known, Reading: t.state.seq})
 }
 
 // closeWarmth notes what a step with a thermometer found once it closes.
@@ -49,19 +48,44 @@ func (t *turn) closeWarmth(step int) {
 		t.err = err
 		return
 	}
-	value := Num(j.steps[step].reduction.Value.RoundBank(warmthPlaces))
-	u := warmthU(j.instrumentOf(step), value, spread.U)
+	value, u := trueCelsius(j.instrumentOf(step), Num(j.steps[step].reduction.Value.RoundBank(warmthPlaces)), spread.U)
 	t.add(TemperatureTaken{Of: cmp.Or(s.Part, Shop), Celsius: worked(value.Decimal), U: u, Step: s.Name})
 }
 
-// warmthU joins the scatter of a temperature with the limit of its thermometer, which is
-// taken as rectangular, and rounds up.
-func warmthU(p *Profile, at Number, scatter float64) Number {
-	limit := 0.0
-	if p != nil {
-		if a := p.Limit(at); a != nil {
-			limit = a.InexactFloat64() / math.Sqrt(3)
+// usualReachCel is how far from its temperature a certificate of a thermometer speaks
+// (assumed).
+const usualReachCel = "15"
+
+// trueCelsius is what an indication means, and its standard uncertainty, rounded up: near
+// a temperature of its certificate the error found there is taken off and its U/k counts;
+// else the permissible error counts, taken as rectangular. scatter is that of the repeats.
+func trueCelsius(p *Profile, shown Number, scatter float64) (Number, Number) {
+	off, u := decimal.Zero, 0.0
+	switch c := nearestCel(p, shown); {
+	case c != nil:
+		off = c.Error.Decimal
+		u = c.Expanded.InexactFloat64() / cmp.Or(c.Factor, plain("2")).InexactFloat64()
+	case p != nil && p.Limit(shown) != nil:
+		u = p.Limit(shown).InexactFloat64() / math.Sqrt(3)
+	}
+	return Num(shown.Sub(off)), Num(decimal.NewFromFloat(math.Hypot(scatter, u)).RoundCeil(warmthPlaces))
+}
+
+// nearestCel is the line of a certificate that speaks for a temperature; nil if none does.
+func nearestCel(p *Profile, at Number) *CertificateCel {
+	var nearest *CertificateCel
+	if p == nil {
+		return nil
+	}
+	for i := range p.CertificatesCel {
+		c := &p.CertificatesCel[i]
+		away := c.At.Sub(at.Decimal).Abs()
+		if away.GreaterThan(cmp.Or(c.Reach, plain(usualReachCel)).Decimal) {
+			continue
+		}
+		if nearest == nil || away.LessThan(nearest.At.Sub(at.Decimal).Abs()) {
+			nearest = c
 		}
 	}
-	return Num(decimal.NewFromFloat(math.Hypot(scatter, limit)).RoundCeil(warmthPlaces))
+	return nearest
 }
