@@ -88,7 +88,10 @@ func readPlan(folder fs.FS, name string) display.Plan {
 		}
 		return p
 	}
-	p.Title, p.Steps, p.Text = plan.Title, len(plan.Steps), string(text)
+	p.Title, p.Steps, p.Text, p.Asks = plan.Title, len(plan.Steps), string(text), session.Questions(text)
+	if len(p.Asks) > 0 { // its own title may be an example
+		p.Title = strings.ReplaceAll(strings.TrimSuffix(name, ".toml"), "-", " ")
+	}
 	return p
 }
 

@@ -27,6 +27,8 @@ type Plan struct {
 	Steps   int    `json:"steps"`
 	Problem string `json:"problem,omitempty"` // why no job can begin with it
 	Text    string `json:"-"`
+
+	Asks []session.Ask `json:"asks,omitempty"` // what it has to be told first
 }
 
 // choices is what a page that gives commands can choose from.

@@ -111,9 +111,11 @@ func examplePlans(t testing.TB) []Plan {
 		require.NoError(t, err)
 		all = append(all, Plan{File: name, Title: plan.Title, Steps: len(plan.Steps), Text: string(text)})
 	}
-	plan, err := session.ReadPlan("kinds.toml", []byte(kindsPlan))
-	require.NoError(t, err)
-	all = append(all, Plan{File: "kinds.toml", Title: plan.Title, Steps: len(plan.Steps), Text: kindsPlan})
+	for file, text := range map[string]string{"kinds.toml": kindsPlan, "asks.toml": asksPlan} {
+		plan, err := session.ReadPlan(file, []byte(text))
+		require.NoError(t, err)
+		all = append(all, Plan{File: file, Title: plan.Title, Steps: len(plan.Steps), Text: text, Asks: session.Questions([]byte(text))})
+	}
 	return append(all, Plan{File: "bad.toml", Title: "bad.toml", Problem: "It has a mistake."})
 }
 
@@ -227,7 +229,7 @@ func TestAWholeJobByTouchAlone(t *testing.T) {
 	p.pair(s, "tablet")
 	p.shot("touch-idle")
 	p.Tap("#acts button", "Begin a job")
-	p.Wait(`document.querySelectorAll("#d-begin[open] [name=plan]").length === 4`)
+	p.Wait(`document.querySelectorAll("#d-begin[open] [name=plan]").length === 5`)
 	p.shot("touch-begin")
 	p.Tap("#d-begin .plans label", "Water-pump engine, bottom end, 8 steps")
 	p.Tap("#d-begin [name=reference]", "")
@@ -516,4 +518,80 @@ func TestPINOnThePage(t *testing.T) {
 	p.Tap("#d-pin .go", "")
 	p.Wait(`event.snapshot.job`)
 	require.NotContains(t, p.Text(`JSON.stringify(localStorage) + document.documentElement.outerHTML + [...document.querySelectorAll("input")].map((i) => i.value)`), "4711")
+}
+
+// asksPlan asks before it can be used, and compares two cranks.
+const asksPlan = `plan = "asks"
+title = "Which crank"
+cautions = ["This engine is called {engine}, of {metal}."]
+[[ask]]
+name = "engine"
+question = "What engine is it"
+example = "old mill pump"
+[[ask]]
+name = "metal"
+question = "What is it made of"
+example = "aluminium"
+choices = ["aluminium: 23", "steel: 11.5"]
+[[choice]]
+name = "crank"
+title = "Crank to keep"
+candidates = ["old", "spare"]
+prefer = "width"
+[[step]]
+name = "width"
+title = "Width over the seats"
+for = "crank"
+instrument = "caliper"
+range = ["9.50", "10.50"]
+least = "9.90"
+most = "10.10"
+[[step]]
+name = "choose-crank"
+kind = "compare"
+title = "Crank to keep"
+for = "crank"
+`
+
+func TestAPlanThatAsksAndAChoiceByTouch(t *testing.T) {
+	s := openShop(t)
+	p := s.page()
+	p.size(800, 1280, false)
+	p.pair(s, "tablet")
+	p.Tap("#acts button", "Begin a job")
+	p.Tap("#d-begin .plans label", "Which crank, 3 steps")
+	p.Tap("#d-begin .asks input", "")
+	p.Typed("the mill's pump")
+	p.Tap("#d-begin .go", "")
+	p.Wait(`document.querySelector("#d-begin[open]")`)
+	p.Tap("#d-begin .asks label", "steel")
+	p.shot("asks")
+	p.axe("asks")
+	p.contrast("asks")
+	p.large("asks")
+	p.Tap("#d-begin .go", "")
+	p.Wait(`event.snapshot.step && !document.body.classList.contains("busy")`)
+	require.Equal(t, []string{"This engine is called the mill's pump, of 11.5."}, s.bench.Snapshot().Job.Cautions)
+	if p.Text(`!!document.querySelector("#d-told[open]")`) == "true" {
+		p.Tap("#d-told .cancel", "")
+	}
+	for _, value := range []string{"10.40", "10.40", "10.40", "10.02", "10.02"} {
+		if s.bench.Snapshot().Step.Name == "width-old" || strings.HasPrefix(value, "10.02") {
+			p.Enter(value, "")
+		}
+	}
+	p.Wait(`event.snapshot.step.kind === "compare"`)
+	p.Tap("#acts button", "Choose one")
+	p.Wait(`document.querySelector("#d-choose [value=spare]").checked`)
+	p.Tap("#d-choose label:has([value=old])", "")
+	p.Tap("#d-choose .go", "")
+	p.Wait(`document.querySelector("#d-choose .refused").innerText.includes("does not keep its limits")`)
+	p.shot("choose")
+	p.axe("choose")
+	p.Tap("#d-choose label:has([value=spare])", "")
+	p.Tap("#d-choose .go", "")
+	p.Settled()
+	p.Wait(`!event.snapshot.step`)
+	require.Contains(t, s.kinds(), "choose")
+	p.Quiet("status of 409")
 }

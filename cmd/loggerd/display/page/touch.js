@@ -103,7 +103,7 @@ function acts() {
   if (event?.pages.includes(pageName)) fresh = false;
   else if (event && token && !fresh) { forget(); flash("This page may only look from now on."); return; }
   const { snapshot } = event || {}, job = snapshot?.job, step = snapshot?.step, may = !!token && !!event;
-  const state = !job || job.ended ? "idle" : !step ? "rest" : ["wait", "torque"].includes(step.kind) ? step.kind : step.instrument ? "measure" : "confirm";
+  const state = !job || job.ended ? "idle" : !step ? "rest" : ["wait", "torque", "compare"].includes(step.kind) ? step.kind : step.instrument ? "measure" : "confirm";
   const asks = step && snapshot.instruments.some((i) => i.kind === step.instrument && i.trigger && i.trigger !== "on press");
   const fits = event?.words.advice.some((a) => a.packs);
   const last = may && lastFiled();
@@ -236,6 +236,13 @@ const doing = {
     dialog("begin").querySelectorAll("[name=plan]").forEach((input, i) => { input.disabled = !!choices.plans[i].problem; });
     const first = dialog("begin").querySelector("[name=plan]:enabled");
     if (first) first.checked = true;
+    asked = new Map(choices.plans.map((p) => [p.file, p.asks || []]));
+    asks();
+  },
+  choose() {
+    open("choose");
+    const c = event.snapshot.step.compare;
+    radios(dialog("choose").querySelector(".plans"), "candidate", c.candidates.map((k) => [k.candidate, make("b", "", k.candidate), features(k)]), c.chosen || c.keep || "");
   },
   place() {
     open("place");
@@ -270,7 +277,35 @@ const doing = {
   },
 };
 
-let kinds = new Map(), usesOf = new Map();
+let kinds = new Map(), usesOf = new Map(), asked = new Map();
+
+// asks shows the questions of the chosen plan.
+function asks() {
+  dialog("begin").querySelector(".asks").replaceChildren(...(asked.get(chosen("begin", "plan")) || []).map((q, i) => {
+    if (q.choices) {
+      const set = make("fieldset", "", make("legend", "", q.question));
+      radios(set, "ask" + i, q.choices.map((c) => c.split(": ")[0]).map((c) => [c, c]), q.usual || "");
+      set.dataset.ask = q.name;
+      return set;
+    }
+    const input = document.createElement("input");
+    Object.assign(input, { placeholder: q.usual || "such as " + q.example, autocomplete: "off", maxLength: 100, required: !q.usual });
+    input.dataset.ask = q.name;
+    return make("label", "", q.question, input);
+  }));
+}
+
+function answers() {
+  const given = [...dialog("begin").querySelectorAll("[data-ask]")].map((e) => [e.dataset.ask, (e.tagName === "INPUT" ? e : e.querySelector(":checked"))?.value.trim() || ""]);
+  return given.length ? Object.fromEntries(given) : undefined;
+}
+
+// features tells how a candidate's dimensions are.
+function features(k) {
+  const said = k.features.map((f) => f.title + " " + (f.value_mm ? f.value_mm + " mm" : unknown));
+  if (k.failed) said.push("not inside: " + k.failed.join(", "));
+  return " " + said.join("; ");
+}
 
 // pairOrOne shows the fields that the chosen instrument has.
 function pairOrOne() {
@@ -313,6 +348,7 @@ function saidPacks() {
 }
 
 const sending = {
+  choose(d) { give({ do: "choose", candidate: chosen("choose", "candidate"), reason: field("choose", "reason").value.trim() }, d, "Kept."); },
   pin(d) {
     const pin = field("pin", "pin").value;
     field("pin", "pin").value = "";
@@ -356,7 +392,7 @@ const sending = {
   },
   begin(d) {
     keepOperator(field("begin", "operator").value);
-    give({ do: "begin", plan_file: chosen("begin", "plan"), reference: field("begin", "reference").value.trim() }, d, "The job has begun.");
+    give({ do: "begin", plan_file: chosen("begin", "plan"), reference: field("begin", "reference").value.trim(), answers: answers() }, d, "The job has begun.");
   },
   temperature(d) { give({ do: "temperature", of: chosen("temperature", "of"), celsius: field("temperature", "celsius").value, u: field("temperature", "u").value }, d, "Recorded."); },
   check(d) {
@@ -422,6 +458,7 @@ addEventListener("DOMContentLoaded", () => {
   }
   byId("menu").addEventListener("click", () => open("menu"));
   for (const tools of dialog("value").querySelectorAll(".tools, .others")) tools.addEventListener("change", pairOrOne);
+  dialog("begin").querySelector(".plans").addEventListener("change", asks);
   dialog("check").querySelector(".tools").addEventListener("change", uses);
   dialog("fitted").querySelector(".chains").addEventListener("change", sides);
 });
