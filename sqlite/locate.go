@@ -38,7 +38,9 @@ type alignment struct {
 
 // locate finds out what was done to the entries after the trusted ones.
 func (x *examination) locate() error {
-	x.repairs = 1_000_000
+	if x.repairs = 1_000_000; x.options.unrepaired {
+		x.repairs = 0
+	}
 	a := &alignment{x: x, there: make([]found, x.report.Entries), where: make(map[tlog.Hash]int64, x.hashed)}
 	for place := range x.hashed {
 		a.where[x.storedLeaf(place)] = place + 1

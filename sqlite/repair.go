@@ -28,6 +28,9 @@ func (r *repair) try() ([]byte, bool) {
 		ways = ways[:4]
 	}
 	for _, way := range ways {
+		if *r.budget <= 0 {
+			break
+		}
 		if was := way(tokens); was != nil {
 			return was, true
 		}

@@ -28,6 +28,8 @@ type VerifyOptions struct {
 	// Progress is called now and then with how many of the entries are done. May
 	// be nil.
 	Progress func(done, all int64)
+
+	unrepaired bool // do not look for what an edited entry was
 }
 
 // An Outside is a checkpoint that was kept outside the log.
