@@ -151,11 +151,12 @@ func (f *filed) lump(query string) (l lump, err error) {
 	return l, explain(err)
 }
 
-func (l lump) close() { l.stmt.Close() } //nolint:errcheck // it only read
+func (l lump) close() { l.stmt.Close() } // it only read
 
 // read reads the text of a range; nil if it is too long, empty if there is none.
 func (l lump) read(first, last int64) ([]byte, error) {
-	rows, err := l.stmt.Query([]driver.Value{first, last}) //nolint:staticcheck // a read needs no context
+	//lint:ignore SA1019 a read on one connection needs no context
+	rows, err := l.stmt.Query([]driver.Value{first, last})
 	if err != nil {
 		return nil, explain(err)
 	}
