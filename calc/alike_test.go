@@ -186,6 +186,19 @@ func (l *likelySeeker) couples(a, b *bucket) int {
 	return n
 }
 
+// A grade is made of outcome, class and whole percents, and tells the class.
+func TestClassOfAGrade(t *testing.T) {
+	l := likelySeeker{}
+	for group := int(ShownInside) * classes; group < groups; group++ {
+		for _, inside := range []float64{0, 0.5, 1} {
+			l.peaks[group] = 1
+			f := likelyFound{grade: l.grade(standing{group, inside})}
+			require.Equal(t, group%classes, f.class())
+			require.Equal(t, group*percents+int(100*(1-inside)+wholeSlack), f.grade)
+		}
+	}
+}
+
 func TestSpan(t *testing.T) {
 	for _, c := range []struct {
 		span  span

@@ -52,6 +52,8 @@ func effort(t *testing.T, p LikelyProblem, most int) [3]int {
 	require.NoError(t, err)
 	l := newLikelySeeker(newSeeker(q, most), b, p.Rule, p.Rule.guardPerU(b.nu))
 	l.run()
+	q, err = p.ShimProblem.check(nil)
+	require.NoError(t, err)
 	s := newSeeker(q, most)
 	s.run()
 	return [3]int{l.looked, len(l.known), s.looked}
@@ -59,52 +61,49 @@ func effort(t *testing.T, p LikelyProblem, most int) [3]int {
 
 // The search passes over nearly all of some millions of pairs. That is what its bounds are
 // for, and no answer shows whether they are as tight as they were: a change that makes it
-// look at more must be meant, and then these figures are written anew.
+// look at others must be meant, and then these figures are written anew.
 func TestSearchLooksAtFew(t *testing.T) {
 	want := map[string][3]int{
-		"apart": {79, 104, 45},
+		"apart": {79, 104, 37},
 		"irregular even, aim 0.08, u 0.02, uncertain false": {112, 85, 28},
-		"irregular even, aim 0.08, u 0.02, uncertain true":  {2486, 175, 38},
-		"irregular even, aim 0.08, u 0.05, uncertain true":  {2802, 846, 38},
+		"irregular even, aim 0.08, u 0.02, uncertain true":  {2486, 175, 28},
+		"irregular even, aim 0.08, u 0.05, uncertain true":  {2802, 846, 28},
 		"irregular even, aim 0.1, u 0.02, uncertain false":  {75, 84, 41},
-		"irregular even, aim 0.1, u 0.02, uncertain true":   {2439, 171, 53},
-		"irregular even, aim 0.1, u 0.05, uncertain true":   {2743, 839, 53},
+		"irregular even, aim 0.1, u 0.02, uncertain true":   {2439, 171, 41},
+		"irregular even, aim 0.1, u 0.05, uncertain true":   {2743, 839, 41},
 		"irregular even, aim 0.13, u 0.02, uncertain false": {156, 87, 68},
-		"irregular even, aim 0.13, u 0.02, uncertain true":  {2551, 200, 100},
-		"irregular even, aim 0.13, u 0.05, uncertain true":  {2867, 875, 100},
+		"irregular even, aim 0.13, u 0.02, uncertain true":  {2551, 200, 68},
+		"irregular even, aim 0.13, u 0.05, uncertain true":  {2867, 875, 68},
 		"irregular, aim 0.08, u 0.02, uncertain false":      {1607, 85, 3036},
-		"irregular, aim 0.08, u 0.02, uncertain true":       {4516, 181, 4052},
-		"irregular, aim 0.08, u 0.05, uncertain true":       {4976, 870, 4052},
+		"irregular, aim 0.08, u 0.02, uncertain true":       {4516, 181, 3036},
+		"irregular, aim 0.08, u 0.05, uncertain true":       {4976, 870, 3036},
 		"irregular, aim 0.1, u 0.02, uncertain false":       {2494, 83, 2969},
-		"irregular, aim 0.1, u 0.02, uncertain true":        {5657, 162, 3936},
-		"irregular, aim 0.1, u 0.05, uncertain true":        {5998, 831, 3936},
+		"irregular, aim 0.1, u 0.02, uncertain true":        {5657, 162, 2969},
+		"irregular, aim 0.1, u 0.05, uncertain true":        {5998, 831, 2969},
 		"irregular, aim 0.13, u 0.02, uncertain false":      {1657, 87, 2965},
-		"irregular, aim 0.13, u 0.02, uncertain true":       {4587, 194, 3948},
-		"irregular, aim 0.13, u 0.05, uncertain true":       {5060, 881, 3948},
+		"irregular, aim 0.13, u 0.02, uncertain true":       {4587, 194, 2965},
+		"irregular, aim 0.13, u 0.05, uncertain true":       {5060, 881, 2965},
 		"out of reach": {1576, 129, 1432},
 		"regular even, aim 0.08, u 0.02, uncertain false": {25, 74, 24},
-		"regular even, aim 0.08, u 0.02, uncertain true":  {3463, 94, 321},
-		"regular even, aim 0.08, u 0.05, uncertain true":  {3628, 259, 321},
+		"regular even, aim 0.08, u 0.02, uncertain true":  {3463, 94, 24},
+		"regular even, aim 0.08, u 0.05, uncertain true":  {3628, 259, 24},
 		"regular even, aim 0.1, u 0.02, uncertain false":  {26, 74, 225},
-		"regular even, aim 0.1, u 0.02, uncertain true":   {3476, 102, 1088},
-		"regular even, aim 0.1, u 0.05, uncertain true":   {3641, 267, 1088},
+		"regular even, aim 0.1, u 0.02, uncertain true":   {3476, 102, 225},
+		"regular even, aim 0.1, u 0.05, uncertain true":   {3641, 267, 225},
 		"regular even, aim 0.13, u 0.02, uncertain false": {26, 74, 17},
-		"regular even, aim 0.13, u 0.02, uncertain true":  {3476, 102, 179},
-		"regular even, aim 0.13, u 0.05, uncertain true":  {3641, 267, 179},
+		"regular even, aim 0.13, u 0.02, uncertain true":  {3476, 102, 17},
+		"regular even, aim 0.13, u 0.05, uncertain true":  {3641, 267, 17},
 		"regular, aim 0.08, u 0.02, uncertain false":      {257, 74, 441},
-		"regular, aim 0.08, u 0.02, uncertain true":       {6430, 99, 4013},
-		"regular, aim 0.08, u 0.05, uncertain true":       {6595, 264, 4013},
+		"regular, aim 0.08, u 0.02, uncertain true":       {6430, 99, 441},
+		"regular, aim 0.08, u 0.05, uncertain true":       {6595, 264, 441},
 		"regular, aim 0.1, u 0.02, uncertain false":       {258, 74, 439},
-		"regular, aim 0.1, u 0.02, uncertain true":        {6443, 106, 4002},
-		"regular, aim 0.1, u 0.05, uncertain true":        {6608, 271, 4002},
+		"regular, aim 0.1, u 0.02, uncertain true":        {6443, 106, 439},
+		"regular, aim 0.1, u 0.05, uncertain true":        {6608, 271, 439},
 		"regular, aim 0.13, u 0.02, uncertain false":      {258, 74, 438},
-		"regular, aim 0.13, u 0.02, uncertain true":       {6443, 106, 3888},
-		"regular, aim 0.13, u 0.05, uncertain true":       {6608, 271, 3888},
+		"regular, aim 0.13, u 0.02, uncertain true":       {6443, 106, 438},
+		"regular, aim 0.13, u 0.05, uncertain true":       {6608, 271, 438},
 	}
 	for name, p := range effortProblems() {
-		got := effort(t, p, 5)
-		for i, what := range []string{"pairs", "standings", "pairs of BestFits"} {
-			assert.LessOrEqual(t, got[i], want[name][i], "%s: %s", name, what)
-		}
+		assert.Equal(t, want[name], effort(t, p, 5), "%s: pairs, standings, pairs of BestFits", name)
 	}
 }
