@@ -131,6 +131,8 @@ func checkSeeker(t *testing.T, p *LikelyProblem, most int) {
 			for range l.couples(x, y) {
 				all = append(all, s)
 			}
+			o := p.Rule.decide(l.gap-total, l.problem.least, l.problem.most, b.wider(x.square+y.square), l.guard).Outcome
+			require.Equal(t, int(o)*classes+l.problem.class(l.gap-total), s.group)
 			hope := l.hope(total)
 			require.LessOrEqual(t, hope.group, s.group)
 			require.True(t, hope.group < s.group || hope.inside > s.inside-1e-12, "%+v %+v", hope, s)
@@ -194,7 +196,10 @@ func TestClassOfAGrade(t *testing.T) {
 			l.peaks[group] = 1
 			f := likelyFound{grade: l.grade(standing{group, inside})}
 			require.Equal(t, group%classes, f.class())
-			require.Equal(t, group*percents+int(100*(1-inside)+wholeSlack), f.grade)
+			require.Equal(t, group*percents+int(100*(1-inside)), f.grade)
+		}
+		for percent := range percents { // whatever rounding makes of it
+			require.Equal(t, group*percents+percent, l.grade(standing{group, 1 - float64(percent)/100}))
 		}
 	}
 }

@@ -46,6 +46,7 @@ func TestSampleFarFromZero(t *testing.T) {
 	s := newSample([]float64{1000008, 1000001, 1000003})
 	assert.Equal(t, 1000004.0, s.Mean())
 	assert.InDelta(t, math.Sqrt(13), s.U(), 1e-9)
+	assert.InDelta(t, math.Sqrt(13), newSample([]float64{1e14 + 8, 1e14 + 1, 1e14 + 3}).U(), 0.01)
 	for _, c := range []struct{ values, want []float64 }{
 		{[]float64{0, 1, 5, 9}, []float64{0, 1}},
 		{[]float64{0, 4, 5, 9}, []float64{4, 5}},
