@@ -107,3 +107,30 @@ func TestSearchLooksAtFew(t *testing.T) {
 		assert.Equal(t, want[name], effort(t, p, 5), "%s: pairs, standings, pairs of BestFits", name)
 	}
 }
+
+// Of many that are wanted the worst falls short by several percent, so that there are
+// totals that may beat it.
+func TestSearchForMany(t *testing.T) {
+	want := map[string][3]int{
+		"irregular even, aim 0.07": {851, 467, 725},
+		"irregular even, aim 0.1":  {851, 467, 726},
+		"irregular, aim 0.07":      {845, 467, 759},
+		"irregular, aim 0.1":       {845, 467, 765},
+		"regular even, aim 0.07":   {949, 329, 206},
+		"regular even, aim 0.1":    {953, 329, 200},
+		"regular, aim 0.07":        {971, 329, 233},
+		"regular, aim 0.1":         {981, 329, 233},
+	}
+	for _, c := range benchProblems {
+		for _, aim := range []string{"0.1", "0.07"} {
+			p := LikelyProblem{ShimProblem: twoSides(c.irregular, c.even), Rule: rule2017}
+			p.Gap, p.Stock, p.Window.Aim = d("0.637"), p.Stock[:6], d(aim)
+			p.Estimate = Estimate{p.Gap, 0.03, certain, nil, nil}
+			for i := range p.Stock {
+				p.ShimU = append(p.ShimU, 0.0005*float64(1+i%4))
+			}
+			name := c.name + ", aim " + aim
+			assert.Equal(t, want[name], effort(t, p, 120), name)
+		}
+	}
+}
