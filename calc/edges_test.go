@@ -10,6 +10,7 @@ import (
 	"github.com/shopspring/decimal"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // What lies exactly on a limit counts as the words at it say: "up to" and "or more"
@@ -430,4 +431,60 @@ func TestPointsBeyond(t *testing.T) {
 	assert.Empty(t, findings(0.5, point("0.25", 0.125), point("0", 0)))
 	assert.Equal(t, []string{codePoints}, findings(0.5, point("0.25", 0.1249), point("0", 0)))
 	assert.Equal(t, []string{codePoints}, findings(0.5, point("-0.25", 0.1249), point("0", 0)))
+}
+
+// A thread as thin, as thick, as fine or as coarse as one may be; class 8.8 proves a
+// little more above 16 mm, not at it (ISO 898-1, table 3; from memory).
+func TestThreadOnTheLimit(t *testing.T) {
+	for text, ok := range map[string]bool{
+		"M1x0.2": true, "M0.9x0.2": false, "M64x4": true, "M65x4": false, "M8x0.19": false, "M8x4": true, "M8x4.1": false,
+	} {
+		_, _, err := ParseThread(text)
+		assert.Equal(t, ok, err == nil, text)
+	}
+	at16, err := ProofStress("8.8", 16)
+	require.NoError(t, err)
+	assert.Equal(t, 580.0, at16)
+	above, err := ProofStress("8.8", 16.1)
+	require.NoError(t, err)
+	assert.Equal(t, 600.0, above)
+}
+
+// Where one way of working out Student's t hands over to the next, the next one has it.
+func TestStudentHandsOver(t *testing.T) {
+	for _, x := range []float64{0.3, 1, 2.5} {
+		assert.Equal(t, below(x), studentBelow(x, likeNormal))
+		assert.Equal(t, below(normalOf(x, manyEnough)), studentBelow(x, manyEnough))
+	}
+	for _, p := range []float64{0.6, 0.95, 0.999} {
+		assert.Equal(t, distuv.UnitNormal.Quantile(p), studentQuantile(p, likeNormal))
+		assert.Equal(t, studentOf(distuv.UnitNormal.Quantile(p), manyEnough), studentQuantile(p, manyEnough))
+	}
+	assert.Equal(t, distuv.ChiSquared{K: 5}.Quantile(0.99)/5, varianceRatio(5, likeNormal))
+}
+
+// Temperatures and materials at their ends; the second of each has its own cause; what
+// nothing was read at is none.
+func TestThermalOnTheLimit(t *testing.T) {
+	length := []Expanding{{0, d("100"), 0, 0, 1, 1}}
+	both := []Material{material("steel", -mostAlpha, 1e-6), material("case", mostAlpha, 2e-6), material("other", 1e-5, 1e-6)}
+	at := []Temperature{at20("cold", coldest, 1), at20("hot", hottest, 2), at20("unused", 20, 1)}
+	got, err := ToReference(length, both, at)
+	require.NoError(t, err)
+	var names []string
+	for _, c := range got.Causes {
+		names = append(names, c.Name)
+		require.Len(t, c.Effects, 1)
+	}
+	assert.Equal(t, []string{"expansion of steel", "expansion of case", "temperature of cold", "temperature of hot"}, names)
+	assert.InDelta(t, 100*(coldest-20), got.Causes[0].Effects[0].By, 1e-9)
+	assert.InDelta(t, -100*(hottest-20), got.Causes[1].Effects[0].By, 1e-9)
+	assert.InDelta(t, -100*mostAlpha, got.Causes[2].Effects[0].By, 1e-12)
+	assert.InDelta(t, -100*mostAlpha, got.Causes[3].Effects[0].By, 1e-12)
+	at[1].U = -1
+	_, err = ToReference(length, both, at)
+	refused(t, err, "temperatures[1].u", "is -1")
+	at[1] = at20("hot", math.Nextafter(hottest, 3000), 1)
+	_, err = ToReference(length, both, at)
+	refused(t, err, "temperatures[1].celsius", "")
 }
