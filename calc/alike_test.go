@@ -65,6 +65,17 @@ func TestBestFitsAmongManyAlike(t *testing.T) {
 	}
 }
 
+// Of two that differ in nothing but their pieces the one with the thicker first is the
+// better, also if it is looked at later for having more of them.
+func TestThickerFirstOfEquals(t *testing.T) {
+	p := ShimProblem{Gap: d("0.7"), Stock: shims("0.25", 1, "0.2", 1, "0.1", 1, "0.03", 1, "0.02", 1), Window: usual, Grain: d("0.01"), Even: true, Sides: twoUpTo(3)}
+	want, _ := bruteForce(p, 1)
+	got, err := method.BestFits(p, 1)
+	require.NoError(t, err)
+	require.Equal(t, written(want), written(got.Best))
+	require.Equal(t, "0.25", got.Best[0].Packs[0].Pieces[0].String())
+}
+
 // Six pieces a side are as many as may be.
 func TestSixPiecesASide(t *testing.T) {
 	for _, fewest := range []int{0, 6} {
