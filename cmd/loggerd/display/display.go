@@ -178,7 +178,7 @@ func (s *Server) Serve(ctx context.Context) error {
 	}
 	defer s.end()
 	web := &http.Server{
-		Handler: s.Handler(), ReadHeaderTimeout: readLimit, ReadTimeout: readLimit, WriteTimeout: readLimit,
+		Handler: s.Handler(), ReadHeaderTimeout: readLimit, ReadTimeout: readLimit, WriteTimeout: readLimit + workTime,
 		IdleTimeout: 2 * readLimit, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelDebug),
 	}
 	ctx, cancel := context.WithCancel(ctx)

@@ -304,7 +304,7 @@ function answers() {
 function features(k) {
   const said = k.features.map((f) => f.title + " " + (f.value_mm ? f.value_mm + " mm" : unknown));
   if (k.failed) said.push("not inside: " + k.failed.join(", "));
-  return " " + said.join("; ");
+  return ": " + said.join("; ");
 }
 
 // pairOrOne shows the fields that the chosen instrument has.
