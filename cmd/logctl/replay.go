@@ -70,13 +70,19 @@ func (a *app) replay(r *sqlite.Reader, seq int64) error {
 }
 
 // otherMethod says that a log was written under a method that this program does not
-// have. What was advised stands in the log; how readings count and what a step comes
-// to is worked out anew, alike under all methods that it does have.
-func (p *page) otherMethod(was string) {
+// have; empty if it was not. What was advised stands in the log; how readings count and
+// what a step comes to is worked out anew, alike under all methods that it does have.
+func otherMethod(was string) string {
 	if was == calc.WithUncertainty || was == calc.NewMethod().Version() {
-		return
+		return ""
 	}
-	p.para("! ", "  ", fmt.Sprintf("This was measured under the method %s, and this program works by %s: how readings count and the values of steps may differ from what was shown. Use the program of that time to see just that.", was, calc.WithUncertainty))
+	return fmt.Sprintf("This was measured under the method %s, and this program works by %s: how readings count and the values of steps may differ from what was shown. Use the program of that time to see just that.", was, calc.WithUncertainty)
+}
+
+func (p *page) otherMethod(was string) {
+	if text := otherMethod(was); text != "" {
+		p.para("! ", "  ", text)
+	}
 }
 
 // shownWith is the first snapshot that displays had with entry seq in it.

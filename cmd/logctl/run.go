@@ -112,7 +112,7 @@ file, with the daemon on or off. NO_COLOR switches emphasis off.`,
 		a.strikeCommand(), a.restoreCommand(), a.temperatureCommand(), a.checkCommand(), a.fittedCommand(), a.stockCommand(), a.confirmCommand(), a.chooseCommand(), a.replaceCommand(), a.reopenCommand(), a.endCommand(),
 		a.portsCommand(), a.instrumentCommand(), a.operatorCommand(), a.pairCommand(),
 		a.planCommand(), a.workCommand(),
-		a.jobCommand(), a.cardCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
+		a.jobCommand(), a.cardCommand(), a.historyCommand(), a.replayCommand(), a.exportCommand(), a.backupCommand(),
 		a.verifyCommand(), a.proveCommand(),
 		a.versionCommand(),
 	)

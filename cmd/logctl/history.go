@@ -1,0 +1,400 @@
+package main
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"shimwright/calc"
+	"shimwright/session/drawing"
+	"shimwright/session/history"
+	"shimwright/session/wording"
+	"shimwright/sqlite"
+)
+
+//go:embed history.html
+var historyPage string
+
+// mostShown is how many jobs of a chart a page of text lists: the latest.
+const mostShown = 12
+
+func (a *app) historyCommand() *cobra.Command {
+	var plan, since, out string
+	cmd := &cobra.Command{
+		Use: "history", Short: "What closed jobs teach: repeatability, predictions, presses", Args: between(0, 0),
+		Long: `What the closed jobs of a log teach, with the daemon on or off:
+
+  how well repeats agree   the standard deviation that each instrument achieved
+                           at each step, beside what its profile states, and the
+                           value to put there
+  found and expected       how often a built engine, a trial build or a check gap
+                           agreed with what was expected (E_n), as a control chart
+                           for individuals
+  presses                  steps, and operators at steps, that took more presses
+                           for each that counts
+
+Only lengths are looked at. Jobs that are open are left out, and named. With -o
+FILE the charts are drawn, as a picture if its name ends in .svg, with all that
+is told if it ends in .html. A file that is there already is never written over.`,
+		Example: `  logctl history
+  logctl history --plan pump-bottom-end --since 2026-01-01
+  logctl history -o history.html`,
+		RunE: func(*cobra.Command, []string) error {
+			from, err := a.day(since)
+			if err != nil {
+				return err
+			}
+			write, err := a.historyForm(out)
+			if err != nil {
+				return err
+			}
+			return a.reviewed(func(r *sqlite.Reader) error {
+				report, err := learnt(r, history.Filter{Plan: plan, Since: from})
+				if err != nil {
+					return err
+				}
+				if out != "" {
+					if err := a.exportTo(out, func(w io.Writer) error { return write(w, report) }); err != nil {
+						return err
+					}
+				}
+				if a.json {
+					return a.emit(report)
+				}
+				a.page.history(a.told(report))
+				return nil
+			})
+		},
+	}
+	cmd.Flags().StringVar(&plan, "plan", "", "only jobs of the plan `NAME`")
+	cmd.Flags().StringVar(&since, "since", "", "only jobs that ended on `DAY` or later, as 2026-03-31")
+	cmd.Flags().StringVarP(&out, "out", "o", "", "draw the charts into a new `FILE`, .svg or .html")
+	return cmd
+}
+
+// day reads a day as the calendar on the wall has it; no time for none.
+func (a *app) day(text string) (time.Time, error) {
+	if text == "" {
+		return time.Time{}, nil
+	}
+	day, err := time.ParseInLocation(time.DateOnly, text, a.zone)
+	if err != nil {
+		return time.Time{}, fail(exitUsage, "--since %s is no day; write it as 2026-03-31", text)
+	}
+	return day, nil
+}
+
+// historyForm picks what to write by the name of the file.
+func (a *app) historyForm(out string) (func(io.Writer, history.Report) error, error) {
+	switch filepath.Ext(out) {
+	case ".svg":
+		return func(w io.Writer, r history.Report) error {
+			picture := drawing.ControlCharts(r.Agreements)
+			if picture == "" {
+				return fail(exitNotFound, "no two closed jobs compared what was found with what was expected, so there is no chart to draw; see logctl history without -o")
+			}
+			_, err := io.WriteString(w, picture)
+			return err
+		}, nil
+	case ".html":
+		return func(w io.Writer, r history.Report) error { return writeHistory(w, a.told(r)) }, nil
+	}
+	if out == "" {
+		return nil, nil
+	}
+	return nil, fail(exitUsage, "charts are drawn as SVG or HTML; give %s a name that ends in .svg or .html", out)
+}
+
+// learnt folds the whole log.
+func learnt(r *sqlite.Reader, f history.Filter) (history.Report, error) {
+	fold := history.New(calc.NewMethod(), f)
+	if err := entries(r, 1, 1<<62, fold.Apply); err != nil {
+		return history.Report{}, fmt.Errorf("cannot fold the log: %w", err)
+	}
+	report, err := fold.Report()
+	if err != nil {
+		return history.Report{}, err
+	}
+	if plans := fold.Plans(); f.Plan != "" && len(plans) > 0 && len(report.Jobs) == 0 && !slices.Contains(plans, f.Plan) {
+		return history.Report{}, fail(exitNotFound, "the log has no closed job of a plan %q; its closed jobs are of %s", f.Plan, strings.Join(plans, ", "))
+	}
+	return report, nil
+}
+
+// A tale is a report in words and tables, for a page of text and one of HTML.
+type tale struct {
+	Title    string
+	Sections []chapter
+}
+
+type chapter struct {
+	Title  string
+	Blocks []passage
+}
+
+// A passage is a paragraph, or rows of which the first is their heading, or a picture.
+type passage struct {
+	Text    string
+	Strong  bool
+	Rows    [][]string
+	Right   []int // columns of numbers
+	Picture template.HTML
+}
+
+func said(format string, args ...any) passage { return passage{Text: fmt.Sprintf(format, args...)} }
+
+// told puts a report into words.
+func (a *app) told(r history.Report) tale {
+	t := tale{Title: "What closed jobs teach"}
+	if r.Bench != "" {
+		t.Title += " on " + r.Bench
+	}
+	t.Sections = append(t.Sections, chapter{Blocks: a.scope(r)})
+	if len(r.Jobs) == 0 {
+		return t
+	}
+	t.Sections = append(t.Sections, repeatsTold(r), a.agreementTold(r), pressesTold(r))
+	return t
+}
+
+// scope says which jobs the report is made from.
+func (a *app) scope(r history.Report) []passage {
+	of := ""
+	if r.Plan != "" {
+		of = " of the plan " + r.Plan
+	}
+	if r.Since != nil {
+		of += " that ended on " + r.Since.In(a.zone).Format(time.DateOnly) + " or later"
+	}
+	var out []passage
+	switch n := len(r.Jobs); n {
+	case 0:
+		out = append(out, said("There is no closed job%s yet. Jobs teach once they are ended: logctl end", of))
+	case 1:
+		out = append(out, said("From 1 closed job%s: job %s, ended %s.", of, r.Jobs[0], r.Last.In(a.zone).Format(time.DateOnly)))
+	default:
+		out = append(out, said("From %d closed jobs%s, ended %s to %s.", n, of, r.First.In(a.zone).Format(time.DateOnly), r.Last.In(a.zone).Format(time.DateOnly)))
+	}
+	if len(r.Open) > 0 {
+		out = append(out, said("Left out because open: job %s.", strings.Join(r.Open, ", ")))
+	}
+	for _, was := range r.Methods {
+		if text := otherMethod(was); text != "" {
+			out = append(out, said("! %s", text))
+		}
+	}
+	return out
+}
+
+// repeatsTold tells how well repeats agree.
+func repeatsTold(r history.Report) chapter {
+	c := chapter{Title: "HOW WELL REPEATS AGREE"}
+	if len(r.Instruments) == 0 {
+		c.Blocks = append(c.Blocks, said("No place of a closed job has readings of a length."))
+		return c
+	}
+	c.Blocks = append(c.Blocks, said("Standard deviation in mm of the readings that count, pooled over places and jobs, with its degrees of freedom (d.f.) and where it lies with 95 %% probability."))
+	for _, in := range r.Instruments {
+		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s, counts of %s mm", in.Name, in.Resolution), Strong: true})
+		rows := [][]string{{"step", "use", "jobs", "d.f.", "achieved", "from", "to", "stated"}}
+		plan, several := "", false
+		for _, row := range r.Repeats {
+			if row.Instrument == in.Name && row.Resolution.Equal(in.Resolution.Decimal) {
+				several = several || plan != "" && plan != row.Plan
+				plan = row.Plan
+			}
+		}
+		for _, row := range r.Repeats {
+			if row.Instrument != in.Name || !row.Resolution.Equal(in.Resolution.Decimal) {
+				continue
+			}
+			step := row.Step
+			if several {
+				step += " of " + row.Plan
+			}
+			rows = append(rows, append([]string{step, wording.Use(row.Use), fmt.Sprint(row.Jobs)}, scatterCells(row.Scatter, row.Stated)...))
+		}
+		if len(rows) > 2 {
+			rows = append(rows, append([]string{"all", "", fmt.Sprint(in.Jobs)}, scatterCells(in.Scatter, in.Stated)...))
+		}
+		c.Blocks = append(c.Blocks, passage{Rows: rows, Right: []int{2, 3, 4, 5, 6}}, said("%s", wording.Offered(in)))
+		c.Blocks = append(c.Blocks, contradictions(r, in)...)
+	}
+	return c
+}
+
+// contradictions say where an instrument's profile is contradicted, once for all its steps
+// or for the steps one by one.
+func contradictions(r history.Report, in *history.Instrument) []passage {
+	var out []passage
+	all := wording.Contradicted(in.Name, "", in.Scatter, in.Stated)
+	if all != "" {
+		out = append(out, passage{Text: "! " + all})
+	}
+	for _, row := range r.Repeats {
+		if row.Instrument != in.Name || !row.Resolution.Equal(in.Resolution.Decimal) || all != "" && row.Stated.Achieved == in.Stated.Achieved {
+			continue
+		}
+		if text := wording.Contradicted(in.Name, row.Step, row.Scatter, row.Stated); text != "" {
+			out = append(out, passage{Text: "! " + text})
+		}
+	}
+	return out
+}
+
+// scatterCells are the columns of a scatter.
+func scatterCells(s history.Scatter, stated *history.Stated) []string {
+	cells := []string{fmt.Sprint(s.Freedom), "-", "-", "-", "-"}
+	if s.Achieved != nil {
+		cells[1], cells[2], cells[3] = s.Achieved.String(), s.Low.String(), s.High.String()
+	}
+	var notes []string
+	if stated != nil {
+		cells[4] = stated.Repeatability.String()
+		if stated.Achieved != "" {
+			notes = append(notes, "achieved is "+stated.Achieved)
+		}
+		if stated.Assumed {
+			notes = append(notes, "assumed")
+		}
+	}
+	if s.AtFloor && s.Achieved != nil {
+		notes = append(notes, "at the floor of its counts")
+	}
+	if s.With != nil {
+		notes = append(notes, s.With.String()+" with those left out")
+	}
+	if len(notes) > 0 {
+		cells[4] += " (" + strings.Join(notes, "; ") + ")"
+	}
+	return cells
+}
+
+// agreementTold tells how what was found agreed with what was expected.
+func (a *app) agreementTold(r history.Report) chapter {
+	c := chapter{Title: "FOUND AND EXPECTED"}
+	if len(r.Agreements) == 0 {
+		c.Blocks = append(c.Blocks, said("No closed job measured a gap or an end float directly. A plan can ask for it: built, trial or check of a chain."))
+		return c
+	}
+	if picture := drawing.ControlCharts(r.Agreements); picture != "" {
+		c.Blocks = append(c.Blocks, passage{Picture: template.HTML(picture)}, said("%s", wording.LimitsRule))
+	}
+	for _, g := range r.Agreements {
+		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s (%s): %s", g.Title, g.Plan, wording.Way(g)), Strong: true}, said("%s", wording.Agreed(g)))
+		if len(g.Points) > 0 {
+			c.Blocks = append(c.Blocks, said("%s", wording.ChartLimits(g)), passage{Rows: a.points(g), Right: []int{2, 3, 4}})
+		}
+		for _, s := range g.Signals {
+			c.Blocks = append(c.Blocks, passage{Text: "! " + wording.Signal(s)})
+		}
+		if text := wording.Leaning(g); text != "" {
+			c.Blocks = append(c.Blocks, passage{Text: "! " + text})
+		}
+	}
+	return c
+}
+
+// points lists the latest jobs of an agreement.
+func (a *app) points(g *history.Agreement) [][]string {
+	rows := [][]string{{"job", "ended", "found mm", "expected mm", "E_n", ""}}
+	from := max(0, len(g.Points)-mostShown)
+	if from > 0 {
+		rows[0][5] = fmt.Sprintf("(the latest %d of %d)", mostShown, len(g.Points))
+	}
+	for _, p := range g.Points[from:] {
+		var notes []string
+		if !p.Agrees {
+			notes = append(notes, "does not agree")
+		}
+		if p.Outside {
+			notes = append(notes, "outside the limits")
+		}
+		rows = append(rows, []string{
+			p.Job, p.Ended.In(a.zone).Format(time.DateOnly), wording.Decimals(p.Found), wording.Decimals(p.Expected), wording.En(p.En), strings.Join(notes, ", "),
+		})
+	}
+	return rows
+}
+
+// pressesTold tells who needs more presses where.
+func pressesTold(r history.Report) chapter {
+	c := chapter{Title: "PRESSES"}
+	if len(r.Presses) == 0 {
+		c.Blocks = append(c.Blocks, said("Too little to say anything: that takes 20 presses of one operator at one step in 3 jobs."))
+		return c
+	}
+	rows := [][]string{{"step", "by", "jobs", "presses", "for one that counts", "did not count"}}
+	for _, p := range r.Presses {
+		rows = append(rows, []string{p.Step, p.Operator, fmt.Sprint(p.Jobs), fmt.Sprint(p.Presses), fmt.Sprintf("%.2f", p.PerCounted()), wording.Whither(p)})
+	}
+	c.Blocks = append(c.Blocks, passage{Rows: rows, Right: []int{2, 3, 4}})
+	if r.TooFew > 0 {
+		c.Blocks = append(c.Blocks, said("Operators at steps with too few presses to say anything: %d.", r.TooFew))
+	}
+	for _, s := range r.Standouts {
+		c.Blocks = append(c.Blocks, passage{Text: "! " + wording.StandsOut(s)})
+	}
+	if len(r.Standouts) == 0 {
+		c.Blocks = append(c.Blocks, said("No step and nobody needs more presses than elsewhere, as far as chance lets anybody say."))
+	}
+	return c
+}
+
+// history shows a tale as text; pictures are left out.
+func (p *page) history(t tale) {
+	p.strong("", "", t.Title)
+	for _, c := range t.Sections {
+		indent := ""
+		if c.Title != "" {
+			indent = "  "
+			p.gap()
+			p.para("", "", c.Title)
+		}
+		for _, b := range c.Blocks {
+			switch {
+			case b.Picture != "":
+			case b.Rows != nil:
+				for _, column := range b.Right {
+					rightAlign(b.Rows, column)
+				}
+				p.table(indent+"  ", b.Rows)
+			case b.Strong:
+				p.gap()
+				p.strong(indent, indent+"  ", b.Text)
+			default:
+				p.para(indent, indent+hanging(b.Text), b.Text)
+			}
+		}
+	}
+}
+
+// hanging is the indent of the further lines of a text that begins with a mark.
+func hanging(text string) string {
+	if strings.HasPrefix(text, "! ") {
+		return "  "
+	}
+	return ""
+}
+
+// writeHistory writes a tale as one page of HTML that refers to nothing outside itself.
+func writeHistory(w io.Writer, t tale) error {
+	page, err := template.New("history").Funcs(template.FuncMap{
+		"visible": clean,
+		"right":   func(b passage, i int) bool { return slices.Contains(b.Right, i) },
+	}).Parse(historyPage)
+	if err == nil {
+		err = page.Execute(w, t)
+	}
+	if err != nil {
+		return fmt.Errorf("cannot write the history: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,158 @@
+package wording
+
+import (
+	"fmt"
+	"math"
+
+	"shimwright/calc"
+	"shimwright/session"
+	"shimwright/session/history"
+)
+
+// Offered says what to put into the profile of an instrument, or why there is nothing to
+// put there yet.
+func Offered(in *history.Instrument) string {
+	o := in.Offer
+	if o == nil {
+		return fmt.Sprintf("%s: %s so far; from 8 on there is a value for its profile.", in.Name, count(in.Freedom, "degree")+" of freedom")
+	}
+	text := fmt.Sprintf("%s: put repeatability_mm = %s and repeatability_degrees_of_freedom = %d into its profile", in.Name, o.Repeatability, o.Freedom)
+	switch {
+	case o.From != "":
+		text += fmt.Sprintf("; that is from %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
+	case in.AtFloor:
+		text += fmt.Sprintf("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
+	}
+	return text + "."
+}
+
+// Contradicted says that what an instrument achieved contradicts what its profile states;
+// empty if it does not. Where names the step, and is empty for all steps together.
+func Contradicted(instrument, where string, achieved history.Scatter, stated *history.Stated) string {
+	if stated == nil || achieved.Achieved == nil || stated.Achieved == "" {
+		return ""
+	}
+	if where != "" {
+		where = " at " + where
+	}
+	text := fmt.Sprintf("%s%s: repeats scatter by %s mm, and its profile states %s mm; ", instrument, where, achieved.Achieved, stated.Repeatability)
+	if stated.Achieved == history.Larger {
+		return text + "that is more than chance explains (F test, 99 %). Look for dirt, a loose jaw or a crooked seat, or state what it repeats to."
+	}
+	return text + "that is less than chance explains (F test, 99 %). What is stated makes advice less sure than it could be."
+}
+
+// Agreed says how often what was found agreed with what was expected.
+func Agreed(a *history.Agreement) string {
+	n := len(a.Points)
+	if n == 0 {
+		return fmt.Sprintf("In %s nothing could be compared, for an input was missing then.", count(a.NotCompared, "job"))
+	}
+	text := fmt.Sprintf("%d of %s agreed (E_n from -1 to 1)", a.Agreed, count(n, "job"))
+	switch d := *a.Difference; {
+	case d > 0:
+		text += fmt.Sprintf("; on average %.3f mm more was found than expected", d)
+	case d < 0:
+		text += fmt.Sprintf("; on average %.3f mm less was found than expected", -d)
+	default:
+		text += "; on average as much was found as expected"
+	}
+	if a.NotCompared > 0 {
+		text += fmt.Sprintf("; in %s nothing could be compared", count(a.NotCompared, "further job"))
+	}
+	return text + "."
+}
+
+// Leaning says that what is found leans to one side, and where to look; empty if not.
+func Leaning(a *history.Agreement) string {
+	way := map[string]string{history.Larger: "more", history.Smaller: "less"}[a.Leans]
+	if way == "" {
+		return ""
+	}
+	return "What is found tends to be " + way + " than expected, beyond chance (t test, 99 %): look for a cause that all jobs share, such as gasket crush, bearing play or a zero that nobody checked."
+}
+
+// ChartLimits says what the limits of a chart are, and whether they can be relied on.
+func ChartLimits(a *history.Agreement) string {
+	c := a.Chart
+	if c == nil {
+		return "A control chart needs two jobs."
+	}
+	text := fmt.Sprintf("Centre %.2f, limits %.2f and %.2f; limit of the step from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
+	if c.Provisional {
+		text += fmt.Sprintf(" With fewer than %d jobs the limits are provisional: each job still moves them.", history.EnoughPoints)
+	}
+	return text
+}
+
+// LimitsRule says where the limits come from.
+const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the step from job to job (ISO 7870-2, charts for individuals)."
+
+// Signal says what a chart shows that chance seldom brings.
+func Signal(s history.Signal) string {
+	switch s.Code {
+	case calc.OutsideLimits:
+		return fmt.Sprintf("Job %s lies %s the limits: find out what was different.", s.From, s.Side)
+	case calc.RangeAboveLimit:
+		return fmt.Sprintf("From job %s to job %s the step is larger than its limit.", s.From, s.To)
+	case calc.RunOnOneSide:
+		return fmt.Sprintf("%d jobs in a row, %s to %s, lie %s the centre: something has shifted.", s.Count, s.From, s.To, s.Side)
+	}
+	return sentence(spelled(s.Code, map[string]string{"from": s.From, "to": s.To}))
+}
+
+// StandsOut says that more presses did not count at a step, or of an operator there, than
+// elsewhere.
+func StandsOut(s history.Standout) string {
+	who, others := "", "at the plan's other steps"
+	if s.Operator != "" {
+		who, others = " of "+s.Operator, "of others there"
+	}
+	text := fmt.Sprintf("%s: %d of %d presses%s did not count, %s %d of %d", s.Step, s.Astray, s.Presses, who, others, s.ElseAstray, s.ElsePresses)
+	if s.Mostly != "" {
+		text += "; most were " + s.Mostly
+	}
+	if s.Operator != "" {
+		return text + ". It may be the habit, the hour or the parts: measuring one part together would tell."
+	}
+	return text + ". Look at the words, the range and the seat that the plan gives there."
+}
+
+// Whither says what became of presses that did not count; empty if all did.
+func Whither(p history.Presses) string {
+	var parts []string
+	for _, c := range []struct {
+		n    int
+		what string
+	}{
+		{p.LeftOut, "left out"}, {p.StruckOut, "struck out"}, {p.WrongInstrument, "wrong instrument"}, {p.TooSoon, "too soon"},
+		{p.OutOfRange, "out of range"}, {p.SetAside, "set aside"},
+	} {
+		if c.n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", c.n, c.what))
+		}
+	}
+	if p.Unsettled > 0 {
+		parts = append(parts, "unsettled in "+count(p.Unsettled, "job"))
+	}
+	return list(parts)
+}
+
+// En writes E_n with its sign.
+func En(en float64) string { return fmt.Sprintf("%+.2f", math.Round(en*100)/100+0) }
+
+// Way names how a chain was measured directly.
+func Way(a *history.Agreement) string {
+	if a.Way == history.BuiltEngine {
+		return "end float of the built engine"
+	}
+	return "gap by " + a.Way
+}
+
+// Use names a use; a dash for none.
+func Use(u session.Use) string {
+	if u == "" {
+		return "-"
+	}
+	return string(u)
+}
