@@ -16,6 +16,7 @@ const (
 	coverage      = 0.95 // of the interval of a standard deviation
 	judgedFreedom = 8    // degrees of freedom of a repeatability stated without, as the bench takes it
 	differRisk    = 0.01 // that steps are said to differ which do not, over all of an instrument's
+	slipRisk      = 0.01 // that what was left out is taken for slips and was chance
 )
 
 // Repeats is how well the repeats of one instrument agreed in one use at one step. Lengths
@@ -87,11 +88,14 @@ type Instrument struct {
 }
 
 // An Offer is a value for a profile. From is the step that it is taken from where steps
-// differ, the largest; empty if it is pooled over all.
+// differ, the largest; empty if it is pooled over all. Without says that what was left out
+// is not in it: those were slips. Where they could be chance they are in it, for a value
+// that lacks its largest deviations has more of them left out the next time.
 type Offer struct {
 	Repeatability session.Number `json:"repeatability_mm"`
 	Freedom       int            `json:"repeatability_degrees_of_freedom"`
 	From          string         `json:"from,omitempty"`
+	Without       bool           `json:"without_left_out,omitempty"`
 }
 
 // set is the repeats of one instrument at one place of a step in one job.
@@ -175,7 +179,7 @@ func repeatsOf(jobs []closed) ([]*Repeats, []*Instrument) {
 	}
 	for _, r := range rows {
 		r.finish(r.counted, r.Resolution)
-		r.Stated.weigh(r.counted, r.Resolution)
+		r.Stated.weigh(r.counted, r.all, r.Resolution)
 	}
 	for _, in := range instruments {
 		in.finish()
@@ -221,15 +225,17 @@ func statedBy(p *session.Profile) *Stated {
 	return s
 }
 
-// weigh says how what was achieved compares with what is stated.
-func (s *Stated) weigh(p calc.Pooled, d session.Number) {
+// weigh says how what was achieved compares with what is stated: larger, if it is so
+// without what was left out; smaller, if it is so with it.
+func (s *Stated) weigh(counted, all calc.Pooled, d session.Number) {
 	if s == nil {
 		return
 	}
-	switch p.Against(calc.Scatter{Resolution: d.Decimal, Repeatability: s.Repeatability.Decimal}, float64(s.Freedom)) {
-	case 1:
+	scatter, freedom := calc.Scatter{Resolution: d.Decimal, Repeatability: s.Repeatability.Decimal}, float64(s.Freedom)
+	switch {
+	case counted.Against(scatter, freedom) > 0:
 		s.Achieved = Larger
-	case -1:
+	case all.Against(scatter, freedom) < 0:
 		s.Achieved = Smaller
 	}
 }
@@ -259,19 +265,24 @@ func micrometres(mm float64) *session.Number {
 
 // finish pools the steps of an instrument and finds what to put into its profile.
 func (in *Instrument) finish() {
-	var pooled calc.Pooled
+	var counted calc.Pooled
 	for _, r := range in.rows {
-		pooled = pooled.With(r.counted)
+		counted = counted.With(r.counted)
 	}
-	in.Scatter.finish(pooled, in.Resolution)
-	in.Stated.weigh(pooled, in.Resolution)
-	from := ""
+	in.Scatter.finish(counted, in.Resolution)
+	in.Stated.weigh(counted, in.all, in.Resolution)
+	all, o := in.all, Offer{}
 	if larger := in.larger(); larger != nil {
-		pooled, from = larger.counted, larger.Step
+		counted, all, o.From = larger.counted, larger.all, larger.Step
 	}
-	if pooled.Freedom >= judgedFreedom {
-		in.Offer = &Offer{Repeatability: stateable(pooled.Deviation(), in.Resolution), Freedom: pooled.Freedom, From: from}
+	if counted.Freedom < judgedFreedom {
+		return
 	}
+	if o.Without = all.Exceeds(counted, slipRisk); o.Without {
+		all = counted
+	}
+	o.Repeatability, o.Freedom = stateable(all.Deviation(), in.Resolution), all.Freedom
+	in.Offer = &o
 }
 
 // larger is the step whose repeats scatter most, if that is more than those of the other

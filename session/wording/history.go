@@ -20,8 +20,11 @@ func Offered(in *history.Instrument) string {
 	switch {
 	case o.From != "":
 		text += fmt.Sprintf("; that is from %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
-	case in.AtFloor:
+	case in.AtFloor && in.With == nil:
 		text += fmt.Sprintf("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
+	}
+	if in.With != nil && !o.Without {
+		text += "; what was left out is in it, for it could be chance"
 	}
 	return text + "."
 }

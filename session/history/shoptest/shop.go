@@ -35,9 +35,10 @@ type Job struct {
 // the instruments of a kind, in mm; what is stated of them is always 0.008 for the caliper,
 // 0.010 for the depth gauge, and 0.002 with 30 degrees of freedom for the dial.
 type Shop struct {
-	Seed  uint64
-	Sigma map[session.Kind]float64
-	Jobs  []Job
+	Method *calc.Method
+	Seed   uint64
+	Sigma  map[session.Kind]float64
+	Jobs   []Job
 }
 
 func mm(text string) session.Number { return session.Num(decimal.RequireFromString(text)) }
@@ -69,7 +70,7 @@ func Play(log session.Log, s Shop) error {
 	p := &player{shop: s, rand: rand.New(rand.NewPCG(s.Seed, 1)), wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}
 	bench, err := session.NewBench(session.Config{
 		Name: "bench-1", Software: "test", Settings: session.Settings{Bounce: 700 * time.Millisecond},
-		Profiles: Profiles(), Method: calc.NewMethod(), Clock: p, Log: log,
+		Profiles: Profiles(), Method: s.Method, Clock: p, Log: log,
 	}, func(func(session.Entry) error) error { return nil })
 	if err != nil {
 		return err
