@@ -10,11 +10,11 @@ import (
 // The rules of a chart for individuals: limits at three standard deviations, of which the
 // mean moving range of two is the measure, 3/d₂ = 3·√π/2 and D₄ = 1 + 3·√(2−4/π)·√π/2 (ISO
 // 7870-2, charts for individuals and moving ranges; NIST/SEMATECH e-Handbook, 6.3.2.2), and
-// a run of eight on one side of the centre (the same, 6.3.2).
+// eight in a row on one side of the centre (the same, 6.3.2).
 const (
 	individualsFactor = 2.66
 	rangesFactor      = 3.267
-	runLength         = 8
+	rowLength         = 8
 	mostPoints        = 100_000
 	sameWithin        = 1e-12 // of the largest value: what a mean may be off by rounding
 )
@@ -22,11 +22,11 @@ const (
 // The codes of signals.
 const (
 	OutsideLimits   = "outside the limits"
-	RangeAboveLimit = "step above the limit"
-	RunOnOneSide    = "run on one side"
+	RangeAboveLimit = "change above the limit"
+	RowOnOneSide    = "row on one side"
 )
 
-// A Signal is a point or a run of points that chance alone seldom brings, by the indices
+// A Signal is a point or a row of points that chance alone seldom brings, by the indices
 // of its first and last value: a value outside the limits, two whose range is above its
 // limit, eight or more in a row on one side of the centre.
 type Signal struct {
@@ -35,7 +35,7 @@ type Signal struct {
 }
 
 // A Chart is a control chart for individuals in the unit of its values. Ranges[i] is the
-// size of the step from value i to the next; RangeLimit is its upper limit, its lower is 0.
+// size of the change from value i to the next; RangeLimit is its upper limit, its lower is 0.
 type Chart struct {
 	Centre, Lower, Upper  float64
 	Ranges                []float64
@@ -44,14 +44,14 @@ type Chart struct {
 }
 
 // Individuals makes the control chart of values in the order in which they came. A value
-// on the centre line ends a run. The error is a *FieldError: fewer than 2 values or more
+// on the centre line ends a row. The error is a *FieldError: fewer than 2 values or more
 // than 100,000, one that is not a number or beyond 1e100.
 func Individuals(values []float64) (Chart, error) {
 	if len(values) < 2 || len(values) > mostPoints {
 		return Chart{}, refuse("values", "has %d values; a chart takes 2 to %d", len(values), mostPoints)
 	}
 	c := Chart{Ranges: make([]float64, len(values)-1)}
-	largest, sum, steps := 0.0, 0.0, 0.0
+	largest, sum, changes := 0.0, 0.0, 0.0
 	for i, v := range values {
 		if !(math.Abs(v) <= 1e100) {
 			return Chart{}, refuse("values", "has %v; every value must be a number", v)
@@ -59,11 +59,11 @@ func Individuals(values []float64) (Chart, error) {
 		largest, sum = max(largest, math.Abs(v)), sum+v
 		if i > 0 {
 			c.Ranges[i-1] = math.Abs(v - values[i-1])
-			steps += c.Ranges[i-1]
+			changes += c.Ranges[i-1]
 		}
 	}
 	c.Centre = sum / float64(len(values))
-	c.MeanRange = steps / float64(len(c.Ranges))
+	c.MeanRange = changes / float64(len(c.Ranges))
 	c.Lower, c.Upper = c.Centre-individualsFactor*c.MeanRange, c.Centre+individualsFactor*c.MeanRange
 	c.RangeLimit = rangesFactor * c.MeanRange
 	c.find(values, largest*sameWithin)
@@ -72,7 +72,7 @@ func Individuals(values []float64) (Chart, error) {
 
 // find lists the signals; two numbers within same are equal.
 func (c *Chart) find(values []float64, same float64) {
-	run, side := 0, 0
+	row, side := 0, 0
 	for i, v := range values {
 		if v > c.Upper+same || v < c.Lower-same {
 			c.Signals = append(c.Signals, Signal{OutsideLimits, i, i})
@@ -87,22 +87,22 @@ func (c *Chart) find(values []float64, same float64) {
 		case v < c.Centre-same:
 			now = -1
 		}
-		if run++; now != side || now == 0 {
-			run, side = 1, now
+		if row++; now != side || now == 0 {
+			row, side = 1, now
 		}
 		switch {
-		case side != 0 && run == runLength:
-			c.Signals = append(c.Signals, Signal{RunOnOneSide, i - runLength + 1, i})
-		case side != 0 && run > runLength:
+		case side != 0 && row == rowLength:
+			c.Signals = append(c.Signals, Signal{RowOnOneSide, i - rowLength + 1, i})
+		case side != 0 && row > rowLength:
 			c.lengthen(i)
 		}
 	}
 }
 
-// lengthen takes value i into the run that was found last.
+// lengthen takes value i into the row that was found last.
 func (c *Chart) lengthen(i int) {
 	for k := len(c.Signals) - 1; k >= 0; k-- {
-		if c.Signals[k].Code == RunOnOneSide {
+		if c.Signals[k].Code == RowOnOneSide {
 			c.Signals[k].To = i
 			return
 		}

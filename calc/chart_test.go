@@ -46,11 +46,11 @@ func TestSignals(t *testing.T) {
 		{"all equal, and not to be written in binary", []float64{0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1}, nil},
 		{"two", []float64{-1, 1}, nil},
 		{"one far out", []float64{0, .1, 0, .1, 0, .1, 0, .1, 0, .1, 5, .1, 0, .1, 0, .1, 0, .1, 0, .1}, []Signal{
-			{RunOnOneSide, 0, 9}, {RangeAboveLimit, 9, 10}, {OutsideLimits, 10, 10}, {RangeAboveLimit, 10, 11}, {RunOnOneSide, 11, 19}}},
-		{"eight on one side", []float64{1, 2, 1, 2, 1, 2, 1, 2, 4, 3, 4, 3}, []Signal{{RunOnOneSide, 0, 7}}},
+			{RowOnOneSide, 0, 9}, {RangeAboveLimit, 9, 10}, {OutsideLimits, 10, 10}, {RangeAboveLimit, 10, 11}, {RowOnOneSide, 11, 19}}},
+		{"eight on one side", []float64{1, 2, 1, 2, 1, 2, 1, 2, 4, 3, 4, 3}, []Signal{{RowOnOneSide, 0, 7}}},
 		{"seven on one side", []float64{1, 2, 1, 2, 1, 2, 1, 4, 3, 4, 3}, nil},
-		{"the centre ends a run", []float64{0, 1, 0, 1, 0, 1, 0, 2, 0, 1, 0, 1, 4, 3, 4, 3, 4, 3, 4, 2, 4, 3, 4, 3}, nil},
-		{"two runs", []float64{1, 2, 1, 2, 1, 2, 1, 2, 4, 3, 4, 3, 4, 3, 4, 3, 4}, []Signal{{RunOnOneSide, 0, 7}, {RunOnOneSide, 8, 16}}},
+		{"the centre ends a row", []float64{0, 1, 0, 1, 0, 1, 0, 2, 0, 1, 0, 1, 4, 3, 4, 3, 4, 3, 4, 2, 4, 3, 4, 3}, nil},
+		{"two rows", []float64{1, 2, 1, 2, 1, 2, 1, 2, 4, 3, 4, 3, 4, 3, 4, 3, 4}, []Signal{{RowOnOneSide, 0, 7}, {RowOnOneSide, 8, 16}}},
 	} {
 		got, err := Individuals(c.values)
 		require.NoError(t, err, c.name)
@@ -92,8 +92,8 @@ func TestChartsFollowTheirScale(t *testing.T) {
 				require.True(t, x[s.From] > a.Upper || x[s.From] < a.Lower)
 			case RangeAboveLimit:
 				require.Greater(t, math.Abs(x[s.To]-x[s.From]), a.RangeLimit)
-			case RunOnOneSide:
-				require.GreaterOrEqual(t, s.To-s.From+1, runLength)
+			case RowOnOneSide:
+				require.GreaterOrEqual(t, s.To-s.From+1, rowLength)
 				for _, v := range x[s.From : s.To+1] {
 					require.Equal(t, x[s.From] > a.Centre, v > a.Centre)
 				}

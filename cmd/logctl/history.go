@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"shimwright/calc"
+	"shimwright/session"
 	"shimwright/session/drawing"
 	"shimwright/session/history"
 	"shimwright/session/wording"
@@ -68,7 +69,7 @@ is told if it ends in .html. A file that is there already is never written over.
 				if a.json {
 					return a.emit(report)
 				}
-				a.page.history(a.told(report))
+				a.page.history(a.told(report, mostShown))
 				return nil
 			})
 		},
@@ -104,7 +105,7 @@ func (a *app) historyForm(out string) (func(io.Writer, history.Report) error, er
 			return err
 		}, nil
 	case ".html":
-		return func(w io.Writer, r history.Report) error { return writeHistory(w, a.told(r)) }, nil
+		return func(w io.Writer, r history.Report) error { return writeHistory(w, a.told(r, len(r.Jobs))) }, nil
 	}
 	if out == "" {
 		return nil, nil
@@ -150,8 +151,8 @@ type passage struct {
 
 func said(format string, args ...any) passage { return passage{Text: fmt.Sprintf(format, args...)} }
 
-// told puts a report into words.
-func (a *app) told(r history.Report) tale {
+// told puts a report into words, with so many points of each chart.
+func (a *app) told(r history.Report, most int) tale {
 	t := tale{Title: "What closed jobs teach"}
 	if r.Bench != "" {
 		t.Title += " on " + r.Bench
@@ -160,15 +161,21 @@ func (a *app) told(r history.Report) tale {
 	if len(r.Jobs) == 0 {
 		return t
 	}
-	t.Sections = append(t.Sections, repeatsTold(r), a.agreementTold(r), pressesTold(r))
+	t.Sections = append(t.Sections, repeatsTold(r), a.agreementTold(r, most), pressesTold(r))
 	return t
 }
 
 // scope says which jobs the report is made from.
 func (a *app) scope(r history.Report) []passage {
 	of := ""
-	if r.Plan != "" {
+	switch {
+	case r.Plan != "":
 		of = " of the plan " + r.Plan
+	case len(r.Plans) > 0:
+		of = " of the plans " + strings.Join(r.Plans, ", ")
+		if len(r.Plans) == 1 {
+			of = " of the plan " + r.Plans[0]
+		}
 	}
 	if r.Since != nil {
 		of += " that ended on " + r.Since.In(a.zone).Format(time.DateOnly) + " or later"
@@ -195,51 +202,58 @@ func (a *app) scope(r history.Report) []passage {
 
 // repeatsTold tells how well repeats agree.
 func repeatsTold(r history.Report) chapter {
-	c := chapter{Title: "HOW WELL REPEATS AGREE"}
+	c := chapter{Title: "How well repeats agree"}
 	if len(r.Instruments) == 0 {
 		c.Blocks = append(c.Blocks, said("No place of a closed job has readings of a length."))
 		return c
 	}
-	c.Blocks = append(c.Blocks, said("Standard deviation in mm of the readings that count, pooled over places and jobs, with its degrees of freedom (d.f.) and where it lies with 95 %% probability."))
+	c.Blocks = append(c.Blocks, said("Standard deviation in mm of the readings that count, pooled over places and jobs, with its degrees of freedom (d.f.) and where it lies with 95 %% probability; under \"all\" with what was left out in it."))
 	for _, in := range r.Instruments {
-		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s, counts of %s mm", in.Name, in.Resolution), Strong: true})
-		rows := [][]string{{"step", "use", "jobs", "d.f.", "achieved", "from", "to", "stated"}}
-		plan, several := "", false
-		for _, row := range r.Repeats {
-			if row.Instrument == in.Name && row.Resolution.Equal(in.Resolution.Decimal) {
-				several = several || plan != "" && plan != row.Plan
-				plan = row.Plan
-			}
+		rows := [][]string{{"d.f.", "achieved", "lies within", "all", "stated", "at"}}
+		its := repeatsOf(r, in)
+		for _, row := range its {
+			at := strings.Join(present(at(r, row.Plan, row.Step), string(row.Use)), ", ")
+			rows = append(rows, append(scatterCells(row.Scatter, row.Stated), at+remarks(row.Scatter, row.Stated)))
 		}
-		for _, row := range r.Repeats {
-			if row.Instrument != in.Name || !row.Resolution.Equal(in.Resolution.Decimal) {
-				continue
-			}
-			step := row.Step
-			if several {
-				step += " of " + row.Plan
-			}
-			rows = append(rows, append([]string{step, wording.Use(row.Use), fmt.Sprint(row.Jobs)}, scatterCells(row.Scatter, row.Stated)...))
+		if len(its) > 1 {
+			rows = append(rows, append(scatterCells(in.Scatter, in.Stated), "all steps"+remarks(in.Scatter, in.Stated)))
 		}
-		if len(rows) > 2 {
-			rows = append(rows, append([]string{"all", "", fmt.Sprint(in.Jobs)}, scatterCells(in.Scatter, in.Stated)...))
-		}
-		c.Blocks = append(c.Blocks, passage{Rows: rows, Right: []int{2, 3, 4, 5, 6}}, said("%s", wording.Offered(in)))
-		c.Blocks = append(c.Blocks, contradictions(r, in)...)
+		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s, counts of %s mm", in.Name, in.Resolution), Strong: true},
+			passage{Rows: rows, Right: []int{0, 1, 2, 3, 4}}, said("%s", wording.Offered(in)))
+		c.Blocks = append(c.Blocks, contradictions(its, in)...)
 	}
 	return c
 }
 
+// at names a step, with its plan if the report has several.
+func at(r history.Report, plan, step string) string {
+	if len(r.Plans) > 1 {
+		return step + " of " + plan
+	}
+	return step
+}
+
+// repeatsOf are the steps of an instrument.
+func repeatsOf(r history.Report, in *history.Instrument) []*history.Repeats {
+	var its []*history.Repeats
+	for _, row := range r.Repeats {
+		if row.Instrument == in.Name && row.Resolution.Equal(in.Resolution.Decimal) {
+			its = append(its, row)
+		}
+	}
+	return its
+}
+
 // contradictions say where an instrument's profile is contradicted, once for all its steps
 // or for the steps one by one.
-func contradictions(r history.Report, in *history.Instrument) []passage {
+func contradictions(its []*history.Repeats, in *history.Instrument) []passage {
 	var out []passage
 	all := wording.Contradicted(in.Name, "", in.Scatter, in.Stated)
 	if all != "" {
 		out = append(out, passage{Text: "! " + all})
 	}
-	for _, row := range r.Repeats {
-		if row.Instrument != in.Name || !row.Resolution.Equal(in.Resolution.Decimal) || all != "" && row.Stated.Achieved == in.Stated.Achieved {
+	for _, row := range its {
+		if all != "" && row.Stated != nil && row.Stated.Achieved == in.Stated.Achieved {
 			continue
 		}
 		if text := wording.Contradicted(in.Name, row.Step, row.Scatter, row.Stated); text != "" {
@@ -251,35 +265,40 @@ func contradictions(r history.Report, in *history.Instrument) []passage {
 
 // scatterCells are the columns of a scatter.
 func scatterCells(s history.Scatter, stated *history.Stated) []string {
-	cells := []string{fmt.Sprint(s.Freedom), "-", "-", "-", "-"}
+	cells := []string{fmt.Sprint(s.Freedom), "-", "-", "", "-"}
 	if s.Achieved != nil {
-		cells[1], cells[2], cells[3] = s.Achieved.String(), s.Low.String(), s.High.String()
-	}
-	var notes []string
-	if stated != nil {
-		cells[4] = stated.Repeatability.String()
-		if stated.Achieved != "" {
-			notes = append(notes, "achieved is "+stated.Achieved)
-		}
-		if stated.Assumed {
-			notes = append(notes, "assumed")
-		}
-	}
-	if s.AtFloor && s.Achieved != nil {
-		notes = append(notes, "at the floor of its counts")
+		cells[1], cells[2] = s.Achieved.String(), fmt.Sprintf("%s to %s", s.Low, s.High)
 	}
 	if s.With != nil {
-		notes = append(notes, s.With.String()+" with those left out")
+		cells[3] = s.With.String()
 	}
-	if len(notes) > 0 {
-		cells[4] += " (" + strings.Join(notes, "; ") + ")"
+	if stated != nil {
+		cells[4] = stated.Repeatability.String()
 	}
 	return cells
 }
 
+// remarks are what to know of a scatter, in brackets.
+func remarks(s history.Scatter, stated *history.Stated) string {
+	var notes []string
+	if stated != nil && stated.Achieved != "" {
+		notes = append(notes, stated.Achieved+" than stated")
+	}
+	if stated != nil && stated.Assumed {
+		notes = append(notes, "the profile is assumed")
+	}
+	if s.AtFloor && s.Achieved != nil {
+		notes = append(notes, "no more than rounding to counts gives by itself")
+	}
+	if len(notes) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(notes, "; ") + ")"
+}
+
 // agreementTold tells how what was found agreed with what was expected.
-func (a *app) agreementTold(r history.Report) chapter {
-	c := chapter{Title: "FOUND AND EXPECTED"}
+func (a *app) agreementTold(r history.Report, most int) chapter {
+	c := chapter{Title: "Found and expected"}
 	if len(r.Agreements) == 0 {
 		c.Blocks = append(c.Blocks, said("No closed job measured a gap or an end float directly. A plan can ask for it: built, trial or check of a chain."))
 		return c
@@ -290,7 +309,7 @@ func (a *app) agreementTold(r history.Report) chapter {
 	for _, g := range r.Agreements {
 		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s (%s): %s", g.Title, g.Plan, wording.Way(g)), Strong: true}, said("%s", wording.Agreed(g)))
 		if len(g.Points) > 0 {
-			c.Blocks = append(c.Blocks, said("%s", wording.ChartLimits(g)), passage{Rows: a.points(g), Right: []int{2, 3, 4}})
+			c.Blocks = append(c.Blocks, said("%s", wording.ChartLimits(g)), passage{Rows: a.points(g, most), Right: []int{2, 3, 4}})
 		}
 		for _, s := range g.Signals {
 			c.Blocks = append(c.Blocks, passage{Text: "! " + wording.Signal(s)})
@@ -303,11 +322,11 @@ func (a *app) agreementTold(r history.Report) chapter {
 }
 
 // points lists the latest jobs of an agreement.
-func (a *app) points(g *history.Agreement) [][]string {
+func (a *app) points(g *history.Agreement, most int) [][]string {
 	rows := [][]string{{"job", "ended", "found mm", "expected mm", "E_n", ""}}
-	from := max(0, len(g.Points)-mostShown)
+	from := max(0, len(g.Points)-most)
 	if from > 0 {
-		rows[0][5] = fmt.Sprintf("(the latest %d of %d)", mostShown, len(g.Points))
+		rows[0][5] = fmt.Sprintf("(the latest %d of %d)", most, len(g.Points))
 	}
 	for _, p := range g.Points[from:] {
 		var notes []string
@@ -318,22 +337,25 @@ func (a *app) points(g *history.Agreement) [][]string {
 			notes = append(notes, "outside the limits")
 		}
 		rows = append(rows, []string{
-			p.Job, p.Ended.In(a.zone).Format(time.DateOnly), wording.Decimals(p.Found), wording.Decimals(p.Expected), wording.En(p.En), strings.Join(notes, ", "),
+			p.Job, p.Ended.In(a.zone).Format(time.DateOnly), thousandths(p.Found), thousandths(p.Expected), wording.En(p.En), strings.Join(notes, ", "),
 		})
 	}
 	return rows
 }
 
+// thousandths writes a length with three decimals.
+func thousandths(n session.Number) string { return n.RoundBank(3).StringFixed(3) }
+
 // pressesTold tells who needs more presses where.
 func pressesTold(r history.Report) chapter {
-	c := chapter{Title: "PRESSES"}
+	c := chapter{Title: "Presses"}
 	if len(r.Presses) == 0 {
 		c.Blocks = append(c.Blocks, said("Too little to say anything: that takes 20 presses of one operator at one step in 3 jobs."))
 		return c
 	}
-	rows := [][]string{{"step", "by", "jobs", "presses", "for one that counts", "did not count"}}
+	rows := [][]string{{"step", "by", "jobs", "presses", "per counted", "did not count"}}
 	for _, p := range r.Presses {
-		rows = append(rows, []string{p.Step, p.Operator, fmt.Sprint(p.Jobs), fmt.Sprint(p.Presses), fmt.Sprintf("%.2f", p.PerCounted()), wording.Whither(p)})
+		rows = append(rows, []string{at(r, p.Plan, p.Step), named(p.Operator), fmt.Sprint(p.Jobs), fmt.Sprint(p.Presses), fmt.Sprintf("%.2f", p.PerCounted()), wording.Whither(p)})
 	}
 	c.Blocks = append(c.Blocks, passage{Rows: rows, Right: []int{2, 3, 4}})
 	if r.TooFew > 0 {
@@ -348,6 +370,14 @@ func pressesTold(r history.Report) chapter {
 	return c
 }
 
+// named is an operator, if anybody said who it was.
+func named(operator string) string {
+	if operator == "" {
+		return "nobody named"
+	}
+	return operator
+}
+
 // history shows a tale as text; pictures are left out.
 func (p *page) history(t tale) {
 	p.strong("", "", t.Title)
@@ -356,7 +386,7 @@ func (p *page) history(t tale) {
 		if c.Title != "" {
 			indent = "  "
 			p.gap()
-			p.para("", "", c.Title)
+			p.para("", "", strings.ToUpper(c.Title))
 		}
 		for _, b := range c.Blocks {
 			switch {

@@ -12,16 +12,16 @@ import (
 
 // The measures of a control chart.
 const (
-	chartLeft   = 86.0
-	chartRight  = 830.0
-	chartHead   = 86.0  // from the top of a chart to its first panel
-	chartHigh   = 250.0 // of the panel of E_n
-	chartSteps  = 110.0 // of the panel of moving ranges
-	chartApart  = 46.0  // between the panels
-	chartFoot   = 96.0  // below them: numbers of jobs and the key
-	chartText   = 20.0
-	mostLabels  = 16
-	chartMargin = 24.0
+	chartLeft    = 86.0
+	chartRight   = 830.0
+	chartHead    = 86.0  // from the top of a chart to its first panel
+	chartHigh    = 250.0 // of the panel of E_n
+	chartChanges = 110.0 // of the panel of moving ranges
+	chartApart   = 46.0  // between the panels
+	chartFoot    = 96.0  // below them: numbers of jobs and the key
+	chartText    = 20.0
+	mostLabels   = 16
+	chartMargin  = 24.0
 )
 
 // ControlCharts draws how what was found agreed with what was expected, as control charts
@@ -36,7 +36,7 @@ func ControlCharts(all []*history.Agreement) string {
 			continue
 		}
 		c := chart{canvas: v, a: a, top: v.height}
-		v.height += chartHead + chartHigh + chartApart + chartSteps + chartFoot
+		v.height += chartHead + chartHigh + chartApart + chartChanges + chartFoot
 		c.draw()
 		said = append(said, c.said())
 	}
@@ -59,21 +59,21 @@ type chart struct {
 
 // said is the chart in words.
 func (c chart) said() string {
-	text := fmt.Sprintf("Control chart of E_n: %s, %s. %s %s", clean(c.a.Title), wording.Way(c.a), wording.Agreed(c.a), wording.ChartLimits(c.a))
+	text := fmt.Sprintf("Control chart of E_n: %s, %s. %s %s", clean(c.a.Title), clean(wording.Way(c.a)), wording.Agreed(c.a), wording.ChartLimits(c.a))
 	for _, s := range c.a.Signals {
-		text += " " + wording.Signal(s)
+		text += " " + clean(wording.Signal(s))
 	}
-	return clean(text)
+	return text
 }
 
 func (c chart) draw() {
-	title := fmt.Sprintf("%s (%s): %s", clean(c.a.Title), clean(c.a.Plan), wording.Way(c.a))
-	c.text("bold", "start", chartMargin, c.top+34, 24, shorten(title, 24, width-2*chartMargin, true))
-	text := fmt.Sprintf("%d of %d agreed", c.a.Agreed, len(c.a.Points))
+	c.text("bold", "start", chartMargin, c.top+34, 24, shorten(clean(c.a.Title), 24, width-2*chartMargin, true))
+	text := fmt.Sprintf("%s: %d of %d jobs agreed", wording.Way(c.a), c.a.Agreed, len(c.a.Points))
 	if c.a.Chart.Provisional {
-		text += fmt.Sprintf("; limits are provisional with fewer than %d jobs", history.EnoughPoints)
+		text += "; limits provisional"
 	}
-	c.text("soft", "start", chartMargin, c.top+64, chartText, text)
+	text = clean(text + "; plan " + c.a.Plan)
+	c.text("soft", "start", chartMargin, c.top+64, chartText, shorten(text, chartText, width-2*chartMargin, false))
 	c.individuals()
 	c.ranges()
 	c.jobs()
@@ -133,7 +133,7 @@ func (c chart) individuals() {
 	for i, point := range c.a.Points {
 		c.point(c.x(i), p.y(point.En), point.Agrees, point.Outside)
 	}
-	c.runs(p)
+	c.rows(p)
 }
 
 // rule draws a line of the chart.
@@ -146,9 +146,17 @@ func (c chart) spread(p panel, upper, centre, lower float64) {
 	ys := []float64{p.y(upper), p.y(centre), p.y(lower)}
 	const apart = chartText + 2
 	ys[0], ys[2] = min(ys[0], ys[1]-apart), max(ys[2], ys[1]+apart)
-	for i, text := range []string{fmt.Sprintf("limit %.2f", upper), fmt.Sprintf("mean %.2f", centre), fmt.Sprintf("limit %.2f", lower)} {
+	for i, text := range []string{"limit " + brief(upper), "mean " + brief(centre), "limit " + brief(lower)} {
 		c.text("soft", "start", chartRight+10, ys[i]+7, chartText, text)
 	}
+}
+
+// brief writes a value of the chart with two decimals, if there is room for them.
+func brief(v float64) string {
+	if math.Abs(v) >= 1000 {
+		return fmt.Sprintf("%.1e", v)
+	}
+	return fmt.Sprintf("%.2f", v)
 }
 
 // point draws a point: a dot where found and expected agree, a triangle where they do not,
@@ -165,23 +173,23 @@ func (c chart) point(x, y float64, agrees, outside bool) {
 	c.path("differs", true, x, y-r*1.35, x+r*1.25, y+r*0.9, x-r*1.25, y+r*0.9)
 }
 
-// runs marks the jobs of a run on one side with a bar at the edge of the panel.
-func (c chart) runs(p panel) {
+// rows marks jobs in a row on one side with a bar at the edge of the panel.
+func (c chart) rows(p panel) {
 	at := map[string]int{}
 	for i, point := range c.a.Points {
 		at[point.Job] = i
 	}
 	for _, s := range c.a.Signals {
-		if s.Code != calc.RunOnOneSide {
+		if s.Code != calc.RowOnOneSide {
 			continue
 		}
 		x0, x1, y := c.x(at[s.From]), c.x(at[s.To]), p.top+p.high-8
 		if s.Side == "above" {
 			y = p.top + 8
 		}
-		c.line("run", x0, y, x1, y)
-		c.line("run", x0, y-6, x0, y+6)
-		c.line("run", x1, y-6, x1, y+6)
+		c.line("row", x0, y, x1, y)
+		c.line("row", x0, y-6, x0, y+6)
+		c.line("row", x1, y-6, x1, y+6)
 	}
 }
 
@@ -189,30 +197,33 @@ func (c chart) runs(p panel) {
 func (c chart) ranges() {
 	limits, points := c.a.Chart, c.a.Points
 	values := []float64{0, limits.RangeLimit}
-	steps := make([]float64, len(points)-1)
-	for i := range steps {
-		steps[i] = math.Abs(points[i+1].En - points[i].En)
+	changes := make([]float64, len(points)-1)
+	for i := range changes {
+		changes[i] = math.Abs(points[i+1].En - points[i].En)
 	}
-	p := panelOf(c.top+chartHead+chartHigh+chartApart, chartSteps, append(values, steps...)...)
+	p := panelOf(c.top+chartHead+chartHigh+chartApart, chartChanges, append(values, changes...)...)
 	c.rect("frame", chartLeft, p.top, chartRight-chartLeft, p.high)
-	c.text("soft", "start", chartLeft, p.top-10, chartText, "step from job to job")
+	c.text("soft", "start", chartLeft, p.top-10, chartText, "change from job to job")
 	c.rule(p, "centre", limits.MeanRange)
 	c.rule(p, "limit", limits.RangeLimit)
 	y := min(p.y(limits.RangeLimit), p.y(limits.MeanRange)-chartText-2)
-	c.text("soft", "start", chartRight+10, y+7, chartText, fmt.Sprintf("limit %.2f", limits.RangeLimit))
-	c.text("soft", "start", chartRight+10, p.y(limits.MeanRange)+7, chartText, fmt.Sprintf("mean %.2f", limits.MeanRange))
+	c.text("soft", "start", chartRight+10, y+7, chartText, "limit "+brief(limits.RangeLimit))
+	c.text("soft", "start", chartRight+10, p.y(limits.MeanRange)+7, chartText, "mean "+brief(limits.MeanRange))
 	var line []float64
-	for i, s := range steps {
+	for i, s := range changes {
 		line = append(line, c.x(i+1), p.y(s))
 	}
 	c.path("joined", false, line...)
 	above := c.aboveLimit()
-	for i, s := range steps {
-		c.point(c.x(i+1), p.y(s), true, above[points[i+1].Job])
+	for i, s := range changes {
+		if above[points[i+1].Job] {
+			c.circle("outside", c.x(i+1), p.y(s), c.dot()*2.2)
+		}
+		c.circle("change", c.x(i+1), p.y(s), c.dot()*0.75)
 	}
 }
 
-// aboveLimit names the jobs to which the step was larger than its limit.
+// aboveLimit names the jobs to which the change was larger than its limit.
 func (c chart) aboveLimit() map[string]bool {
 	above := map[string]bool{}
 	for _, s := range c.a.Signals {
@@ -223,7 +234,7 @@ func (c chart) aboveLimit() map[string]bool {
 
 // jobs writes the numbers of the jobs below the panels, of some where there are many.
 func (c chart) jobs() {
-	y := c.top + chartHead + chartHigh + chartApart + chartSteps + chartText + 8
+	y := c.top + chartHead + chartHigh + chartApart + chartChanges + chartText + 8
 	c.text("soft", "start", chartMargin, y, chartText, "job")
 	each := (len(c.a.Points) + mostLabels - 1) / mostLabels
 	room := (chartRight - chartLeft) / float64(min(len(c.a.Points), mostLabels))
@@ -234,7 +245,7 @@ func (c chart) jobs() {
 
 // key says what the points and lines mean.
 func (c chart) key() {
-	y := c.top + chartHead + chartHigh + chartApart + chartSteps + 66
+	y := c.top + chartHead + chartHigh + chartApart + chartChanges + 66
 	x := chartLeft
 	for _, k := range []struct {
 		draw func(x float64)
@@ -244,9 +255,9 @@ func (c chart) key() {
 		{func(x float64) { c.path("differs", true, x, y-15.5, x+8.8, y+0.3, x-8.8, y+0.3) }, "does not"},
 		{func(x float64) { c.circle("outside", x, y-6, 11) }, "outside the limits"},
 		{func(x float64) {
-			c.line("run", x-12, y-6, x+12, y-6)
-			c.line("run", x-12, y-12, x-12, y)
-			c.line("run", x+12, y-12, x+12, y)
+			c.line("row", x-12, y-6, x+12, y-6)
+			c.line("row", x-12, y-12, x-12, y)
+			c.line("row", x+12, y-12, x+12, y)
 		}, "8 or more on one side"},
 	} {
 		k.draw(x + 14)
@@ -262,7 +273,8 @@ const chartStyle = `.frame{fill:none;stroke:var(--soft);stroke-width:1.2}
 .agreeing{stroke:var(--soft);stroke-width:1.2;stroke-dasharray:2 5}
 .joined{fill:none;stroke:var(--soft);stroke-width:1.6}
 .agrees{fill:var(--shim)}
+.change{fill:var(--ink)}
 .differs{fill:var(--active)}
 .outside{fill:none;stroke:var(--active);stroke-width:3}
-.run{stroke:var(--active);stroke-width:4}
+.row{stroke:var(--active);stroke-width:4}
 `

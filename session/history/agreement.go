@@ -97,7 +97,7 @@ func directOf(s session.Snapshot, ended time.Time) []direct {
 		p := &out[i].point
 		p.Job, p.Ended = s.Job.Number, ended.UTC()
 		// The bench has E_n of a gap the other way round than of an end float.
-		p.En = math.Copysign(p.En, p.Found.Sub(p.Expected.Decimal).InexactFloat64())
+		p.En = math.Copysign(p.En, p.Found.Sub(p.Expected.Decimal).InexactFloat64()) + 0
 	}
 	return out
 }
@@ -113,32 +113,33 @@ func agreementsOf(jobs []closed) ([]*Agreement, error) {
 				all = append(all, a)
 			}
 			a.Title = d.title
-			switch {
-			case !d.compared:
+			if !d.compared {
 				a.NotCompared++
 				continue
-			case d.point.Agrees:
-				a.Agreed++
 			}
 			a.Points = append(a.Points, d.point)
 		}
 	}
 	for _, a := range all {
-		if err := a.finish(); err != nil {
+		if err := a.Work(); err != nil {
 			return nil, err
 		}
 	}
 	return all, nil
 }
 
-// finish makes the chart and says whether E_n leans to one side.
-func (a *Agreement) finish() error {
+// Work makes everything else from the points, once; a Fold has done so. The error is that of
+// calc.Individuals.
+func (a *Agreement) Work() error {
 	if len(a.Points) == 0 {
 		return nil
 	}
 	values, difference := make([]float64, len(a.Points)), 0.0
 	for i, p := range a.Points {
 		values[i] = p.En
+		if p.Agrees {
+			a.Agreed++
+		}
 		difference += p.Found.Sub(p.Expected.Decimal).InexactFloat64() / float64(len(values))
 	}
 	difference = math.Round(difference*1e4)/1e4 + 0
@@ -157,7 +158,7 @@ func (a *Agreement) finish() error {
 		case calc.OutsideLimits:
 			a.Points[s.From].Outside = true
 			said.Side = side(values[s.From] - c.Centre)
-		case calc.RunOnOneSide:
+		case calc.RowOnOneSide:
 			said.Side = side(values[s.From] - c.Centre)
 		}
 		a.Signals = append(a.Signals, said)

@@ -173,31 +173,48 @@ type pair struct {
 	here, elsewhere             Presses
 }
 
-// standouts finds steps that need more presses than the plan's others, and operators who
-// need more at a step than the others do there. The risk is shared out over all that is
-// compared.
+// standouts finds operators who need more presses at a step than the others do there, and
+// then steps that need more than the plan's others, without the presses of those who were
+// found. The risk is shared out over all that is compared.
 func standouts(all []*Presses) ([]Standout, error) {
-	var pairs []pair
+	var people, steps []pair
 	for i, p := range all {
-		if first := slices.IndexFunc(all, func(q *Presses) bool { return q.Plan == p.Plan && q.Step == p.Step }); first == i {
-			pairs = append(pairs, split("", p, all, func(q *Presses) (in, of bool) { return q.Step == p.Step, q.Plan == p.Plan }))
-		}
-	}
-	for _, p := range all {
-		pairs = append(pairs, split(p.Operator, p, all, func(q *Presses) (in, of bool) {
+		people = append(people, split(p.Operator, p, all, func(q *Presses) (in, of bool) {
 			return q.Operator == p.Operator, q.Plan == p.Plan && q.Step == p.Step
 		}))
+		if first := slices.IndexFunc(all, func(q *Presses) bool { return q.Plan == p.Plan && q.Step == p.Step }); first == i {
+			steps = append(steps, pair{plan: p.Plan, step: p.Step, title: p.Title})
+		}
 	}
-	pairs = slices.DeleteFunc(pairs, func(c pair) bool {
-		return c.here.Presses < enoughPresses || c.elsewhere.Presses < enoughPresses || c.here.Jobs < enoughJobs
+	risk := oftenerRisk / float64(max(1, len(people)+len(steps)))
+	found, err := oftener(people, risk)
+	if err != nil {
+		return nil, err
+	}
+	others := slices.DeleteFunc(slices.Clone(all), func(p *Presses) bool {
+		return slices.ContainsFunc(found, func(s Standout) bool { return s.Plan == p.Plan && s.Step == p.Step && s.Operator == p.Operator })
 	})
-	out := []Standout{}
+	for i, c := range steps {
+		p := &Presses{Plan: c.plan, Step: c.step, Title: c.title}
+		steps[i] = split("", p, others, func(q *Presses) (in, of bool) { return q.Step == p.Step, q.Plan == p.Plan })
+	}
+	more, err := oftener(steps, risk)
+	return append(append([]Standout{}, found...), more...), err
+}
+
+// oftener lists those of the pairs, of which there is enough, where more presses did not
+// count here than elsewhere.
+func oftener(pairs []pair, risk float64) ([]Standout, error) {
+	var out []Standout
 	for _, c := range pairs {
+		if c.here.Presses < enoughPresses || c.elsewhere.Presses < enoughPresses || c.here.Jobs < enoughJobs {
+			continue
+		}
 		chance, err := calc.Oftener(c.here.Astray(), c.here.Presses, c.elsewhere.Astray(), c.elsewhere.Presses)
 		if err != nil {
 			return nil, fmt.Errorf("cannot compare the presses at %q: %w", c.step, err)
 		}
-		if chance < oftenerRisk/float64(len(pairs)) {
+		if chance < risk {
 			out = append(out, Standout{c.operator, c.plan, c.step, c.title, c.here.Astray(), c.here.Presses, c.elsewhere.Astray(), c.elsewhere.Presses, c.here.mostly()})
 		}
 	}

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"slices"
 	"time"
 )
 
@@ -16,6 +17,7 @@ type Report struct {
 	Since       *time.Time    `json:"since,omitempty"` // the filter
 	Methods     []string      `json:"methods"`         // under which the log was written
 	Jobs        []string      `json:"jobs"`            // that it is made from
+	Plans       []string      `json:"plans"`           // of those jobs
 	First       *time.Time    `json:"first_ended,omitempty"`
 	Last        *time.Time    `json:"last_ended,omitempty"`
 	Open        []string      `json:"open"` // jobs that are left out because they are open
@@ -31,7 +33,7 @@ type Report struct {
 func (f *Fold) Report() (Report, error) {
 	r := Report{
 		Schema: SchemaVersion, Bench: f.bench, Plan: f.filter.Plan, Methods: append([]string{}, f.methods...),
-		Jobs: []string{}, Open: append([]string{}, f.open...), Instruments: []*Instrument{}, Repeats: []*Repeats{}, Agreements: []*Agreement{},
+		Jobs: []string{}, Plans: []string{}, Open: append([]string{}, f.open...), Instruments: []*Instrument{}, Repeats: []*Repeats{}, Agreements: []*Agreement{},
 	}
 	if !f.filter.Since.IsZero() {
 		since := f.filter.Since.UTC()
@@ -43,6 +45,9 @@ func (f *Fold) Report() (Report, error) {
 			r.First = &ended
 		}
 		r.Last = &ended
+		if !slices.Contains(r.Plans, j.plan) {
+			r.Plans = append(r.Plans, j.plan)
+		}
 	}
 	if rows, instruments := repeatsOf(f.jobs); rows != nil {
 		r.Repeats, r.Instruments = rows, instruments

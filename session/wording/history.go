@@ -81,7 +81,7 @@ func ChartLimits(a *history.Agreement) string {
 	if c == nil {
 		return "A control chart needs two jobs."
 	}
-	text := fmt.Sprintf("Centre %.2f, limits %.2f and %.2f; limit of the step from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
+	text := fmt.Sprintf("Centre %.2f, limits %.2f and %.2f; limit of the change from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
 	if c.Provisional {
 		text += fmt.Sprintf(" With fewer than %d jobs the limits are provisional: each job still moves them.", history.EnoughPoints)
 	}
@@ -89,7 +89,7 @@ func ChartLimits(a *history.Agreement) string {
 }
 
 // LimitsRule says where the limits come from.
-const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the step from job to job (ISO 7870-2, charts for individuals)."
+const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the change from job to job (ISO 7870-2, charts for individuals)."
 
 // Signal says what a chart shows that chance seldom brings.
 func Signal(s history.Signal) string {
@@ -97,8 +97,8 @@ func Signal(s history.Signal) string {
 	case calc.OutsideLimits:
 		return fmt.Sprintf("Job %s lies %s the limits: find out what was different.", s.From, s.Side)
 	case calc.RangeAboveLimit:
-		return fmt.Sprintf("From job %s to job %s the step is larger than its limit.", s.From, s.To)
-	case calc.RunOnOneSide:
+		return fmt.Sprintf("From job %s to job %s the change is larger than its limit.", s.From, s.To)
+	case calc.RowOnOneSide:
 		return fmt.Sprintf("%d jobs in a row, %s to %s, lie %s the centre: something has shifted.", s.Count, s.From, s.To, s.Side)
 	}
 	return sentence(spelled(s.Code, map[string]string{"from": s.From, "to": s.To}))
@@ -112,13 +112,26 @@ func StandsOut(s history.Standout) string {
 		who, others = " of "+s.Operator, "of others there"
 	}
 	text := fmt.Sprintf("%s: %d of %d presses%s did not count, %s %d of %d", s.Step, s.Astray, s.Presses, who, others, s.ElseAstray, s.ElsePresses)
-	if s.Mostly != "" {
-		text += "; most were " + s.Mostly
+	if most := mostly(s.Mostly); most != "" {
+		text += "; most " + most
 	}
 	if s.Operator != "" {
 		return text + ". It may be the habit, the hour or the parts: measuring one part together would tell."
 	}
 	return text + ". Look at the words, the range and the seat that the plan gives there."
+}
+
+// mostly says what became of most presses that did not count.
+func mostly(what string) string {
+	switch what {
+	case string(session.WrongInstrument):
+		return "came from the wrong instrument"
+	case string(session.TooSoon):
+		return "came too soon"
+	case "":
+		return ""
+	}
+	return "were " + what
 }
 
 // Whither says what became of presses that did not count; empty if all did.
@@ -144,18 +157,11 @@ func Whither(p history.Presses) string {
 // En writes E_n with its sign.
 func En(en float64) string { return fmt.Sprintf("%+.2f", math.Round(en*100)/100+0) }
 
-// Way names how a chain was measured directly.
+// Way names how a chain was measured directly: the gap by check gap or trial build, or the
+// float of the built engine.
 func Way(a *history.Agreement) string {
 	if a.Way == history.BuiltEngine {
-		return "end float of the built engine"
+		return a.Way
 	}
 	return "gap by " + a.Way
-}
-
-// Use names a use; a dash for none.
-func Use(u session.Use) string {
-	if u == "" {
-		return "-"
-	}
-	return string(u)
 }
