@@ -81,6 +81,8 @@
 //     last order.
 //   - Direct evidence ([En], [Fuse], [TrialBuild], [Feeler]): combined with the chain where
 //     |E_n| ≤ 1, alone where not. [WhatNext] says which act would lead where.
+//   - Over jobs: [Pooled] scatter weighed against what is stated, [Individuals] control
+//     charts, [Oftener]. Nothing of it acts on a result.
 //   - The rest of the bench: [Heat], [ToNewtonMetres], [Tighten], [Movement], [ShaftBend].
 //
 // The claims are played through in the tests, with jobs whose truth is known.

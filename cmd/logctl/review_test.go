@@ -411,6 +411,18 @@ var reviews = []struct{ name, log, args string }{
 	{"backup-json", "bottom-end-mishaps", "backup copy.db --json"},
 	{"backup-there", "bottom-end-mishaps", "backup there.csv"},
 	{"backup-no-folder", "bottom-end-mishaps", "backup nonesuch/copy.db"},
+	{"help-history", "", "history --help"},
+	{"history", "shop", "history"},
+	{"history-few", "shop", "history --since 2026-03-18"},
+	{"history-one-job", "bottom-end-mishaps", "history"},
+	{"history-changed", "change-of-mind", "history"},
+	{"history-empty", "empty", "history"},
+	{"history-empty-svg", "empty", "history -o chart.svg"},
+	{"history-no-plan", "shop", "history --plan nonesuch"},
+	{"history-nothing-since", "shop", "history --since 2027-01-01"},
+	{"history-not-a-day", "shop", "history --since yesterday"},
+	{"history-bad-form", "shop", "history -o chart.pdf"},
+	{"history-one-job-svg", "bottom-end-mishaps", "history -o chart.svg"},
 	{"no-log", "none", "job"},
 	{"not-a-log", "letter", "job"},
 }
@@ -431,6 +443,14 @@ func logOf(t *testing.T, source, name string, logs map[string][]byte) {
 		require.NoError(t, l.Close())
 	default:
 		log, made := logs[name]
+		if !made && name == "shop" {
+			shopLog(t, file, 19)
+			var err error
+			log, err = os.ReadFile(file)
+			require.NoError(t, err)
+			logs[name] = log
+			made = true
+		}
 		if !made {
 			script := filepath.Join(source, "../../testdata/jobs", name, "script.jsonl")
 			if name == "dispute" {
@@ -661,7 +681,7 @@ func TestAChangedLogIsSaid(t *testing.T) {
 		require.NoError(t, err)
 	}
 	require.NoError(t, db.Close())
-	for _, args := range []string{"job 1", "replay --at 33", "export 1 --as results", "export 1 --as readings"} {
+	for _, args := range []string{"job 1", "history", "replay --at 33", "export 1 --as results", "export 1 --as readings"} {
 		code, stdout, stderr := logctl(environment(nil), "", append(strings.Fields(args), "--log", w.path)...)
 		assert.Equal(t, exitFailed, code, args)
 		assert.Empty(t, stdout, args)

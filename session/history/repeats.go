@@ -42,8 +42,8 @@ type Repeats struct {
 
 // A Scatter is a pooled standard deviation in mm, with the interval in which it lies with
 // 95 % probability. AtFloor says that it is no more than rounding to whole counts gives by
-// itself, d/√12, so that the real one cannot be seen; With is what it would be with the
-// readings that were left out.
+// itself, d/√12, so that the real one cannot be seen and there is no interval; With is what
+// it would be with the readings that were left out.
 type Scatter struct {
 	Achieved *session.Number `json:"achieved_mm,omitempty"`
 	Freedom  int             `json:"degrees_of_freedom"`
@@ -246,9 +246,11 @@ func (s *Scatter) finish(p calc.Pooled, resolution session.Number) {
 	if p.Freedom < 1 {
 		return
 	}
-	low, high := p.Interval(coverage)
-	s.Achieved, s.Low, s.High = micrometres(p.Deviation()), micrometres(low), micrometres(high)
-	s.AtFloor = resolution.IsPositive() && p.Deviation() <= calc.ReadingFloor(resolution.Decimal)
+	s.Achieved = micrometres(p.Deviation())
+	if s.AtFloor = resolution.IsPositive() && p.Deviation() <= calc.ReadingFloor(resolution.Decimal); !s.AtFloor {
+		low, high := p.Interval(coverage)
+		s.Low, s.High = micrometres(low), micrometres(high)
+	}
 	if s.all.Freedom > p.Freedom {
 		s.With = micrometres(s.all.Deviation())
 	}

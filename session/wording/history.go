@@ -9,24 +9,32 @@ import (
 	"shimwright/session/history"
 )
 
-// Offered says what to put into the profile of an instrument, or why there is nothing to
-// put there yet.
+// Offered says where the value comes from that an instrument's profile could state, to
+// which the lines of Stateable are added, or why there is none yet.
 func Offered(in *history.Instrument) string {
 	o := in.Offer
 	if o == nil {
-		return fmt.Sprintf("%s: %s so far; from 8 on there is a value for its profile.", in.Name, count(in.Freedom, "degree")+" of freedom")
+		return fmt.Sprintf("%s of freedom so far; from 8 on there is a value for its profile.", count(in.Freedom, "degree"))
 	}
-	text := fmt.Sprintf("%s: put repeatability_mm = %s and repeatability_degrees_of_freedom = %d into its profile", in.Name, o.Repeatability, o.Freedom)
+	text := "Its profile could state what it achieved"
 	switch {
 	case o.From != "":
-		text += fmt.Sprintf("; that is from %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
+		text += fmt.Sprintf(" at %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
 	case in.AtFloor && in.With == nil:
 		text += fmt.Sprintf("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
 	}
 	if in.With != nil && !o.Without {
 		text += "; what was left out is in it, for it could be chance"
 	}
-	return text + "."
+	return text + ":"
+}
+
+// Stateable are the lines of a profile with what is offered; none without an offer.
+func Stateable(in *history.Instrument) []string {
+	if in.Offer == nil {
+		return nil
+	}
+	return []string{fmt.Sprintf("repeatability_mm = %s", in.Offer.Repeatability), fmt.Sprintf("repeatability_degrees_of_freedom = %d", in.Offer.Freedom)}
 }
 
 // Contradicted says that what an instrument achieved contradicts what its profile states;

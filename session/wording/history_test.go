@@ -16,21 +16,27 @@ func TestOffered(t *testing.T) {
 		change(i)
 		return i
 	}
-	const put = "caliper-1: put repeatability_mm = 0.0077 and repeatability_degrees_of_freedom = 48 into its profile"
+	const put = "Its profile could state what it achieved"
 	for _, c := range []struct {
 		change func(*history.Instrument)
 		want   string
 	}{
-		{func(*history.Instrument) {}, put + "."},
-		{func(i *history.Instrument) { i.Offer.From = "width" }, put + "; that is from width, where repeats scatter more than at its other steps, for a profile has one value for all."},
-		{func(i *history.Instrument) { i.AtFloor = true }, put + "; its repeats are as equal as its counts of 0.01 mm let anybody see, and this is what rounding to them does by itself."},
-		{func(i *history.Instrument) { i.With = ptr(t, "0.0081") }, put + "; what was left out is in it, for it could be chance."},
-		{func(i *history.Instrument) { i.With, i.Offer.Without = ptr(t, "0.0310"), true }, put + "."},
-		{func(i *history.Instrument) { i.Offer, i.Freedom = nil, 5 }, "caliper-1: 5 degrees of freedom so far; from 8 on there is a value for its profile."},
-		{func(i *history.Instrument) { i.Offer, i.Freedom = nil, 1 }, "caliper-1: 1 degree of freedom so far; from 8 on there is a value for its profile."},
+		{func(*history.Instrument) {}, put + ":"},
+		{func(i *history.Instrument) { i.Offer.From = "width" }, put + " at width, where repeats scatter more than at its other steps, for a profile has one value for all:"},
+		{func(i *history.Instrument) { i.AtFloor = true }, put + "; its repeats are as equal as its counts of 0.01 mm let anybody see, and this is what rounding to them does by itself:"},
+		{func(i *history.Instrument) { i.With = ptr(t, "0.0081") }, put + "; what was left out is in it, for it could be chance:"},
+		{func(i *history.Instrument) { i.With, i.Offer.Without = ptr(t, "0.0310"), true }, put + ":"},
+		{func(i *history.Instrument) { i.Offer, i.Freedom = nil, 5 }, "5 degrees of freedom so far; from 8 on there is a value for its profile."},
+		{func(i *history.Instrument) { i.Offer, i.Freedom = nil, 1 }, "1 degree of freedom so far; from 8 on there is a value for its profile."},
 	} {
 		assert.Equal(t, c.want, wording.Offered(in(c.change)))
 	}
+}
+
+func TestStateable(t *testing.T) {
+	assert.Empty(t, wording.Stateable(&history.Instrument{}))
+	assert.Equal(t, []string{"repeatability_mm = 0.0077", "repeatability_degrees_of_freedom = 48"},
+		wording.Stateable(&history.Instrument{Offer: &history.Offer{Repeatability: num(t, "0.0077"), Freedom: 48}}))
 }
 
 func TestContradicted(t *testing.T) {
