@@ -94,6 +94,7 @@ func (n *narrator) next(d *daemon, once bool) {
 	}
 	for _, line := range []string{
 		"page     http://" + d.pageAddress(),
+		"pair     " + logctl + " pair tablet, and the page takes commands",
 		"topic    " + d.topic() + "/advice at " + d.brokerAddress(),
 		"readings " + logctl + " readings",
 		"advice   " + logctl + " advice",

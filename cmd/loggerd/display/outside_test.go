@@ -259,6 +259,7 @@ func states(t *testing.T) map[string]session.Snapshot {
 	lost := bottomEnd(t, 3)
 	lost.Instruments = []session.InstrumentView{{Name: "depth-1", Kind: session.DepthGauge, Trigger: session.OnPress, Port: "/dev/x", State: session.PortLost}}
 	loose := gearbox(t, 3)
+	loose.Advice[0].Best.Outcome = "shown outside"
 	loose.Advice[0].Best.EndFloat, loose.Advice[0].Best.Inside = *number(t, "0.95"), false
 	return map[string]session.Snapshot{
 		"0-no-job": {Schema: 1, Bench: "bench-1", Software: "test", Recording: session.Recording{OK: true}, Instruments: []session.InstrumentView{
