@@ -53,7 +53,7 @@
 // together competes, and the best are found exactly. The ranking is written at
 // [Method.BestFits], the argument why the search misses nothing at seeker.
 //
-// # Uncertainty, version shimwright/2
+// # Uncertainty, version shimwright/3
 //
 // What follows adds to version 1 and changes nothing in it; a result that relies on it
 // is logged under [WithUncertainty]. Clauses are those of JCGM 100:2008 (the GUM) unless
@@ -84,6 +84,10 @@
 //   - Over jobs: [Pooled] scatter weighed against what is stated, [Individuals] control
 //     charts, [Oftener]. Nothing of it acts on a result.
 //   - The rest of the bench: [Heat], [ToNewtonMetres], [Tighten], [Movement], [ShaftBend].
+//
+// Version 3 differs from 2 in what goes in, not in these rules: a shim that was in while
+// the gap was measured acts on the float once, a step read with several instruments has
+// its share of each, and the play of bearings is one cause wherever it acts.
 //
 // The claims are played through in the tests, with jobs whose truth is known.
 package calc

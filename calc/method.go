@@ -42,7 +42,7 @@ func NewMethod() *Method {
 
 // WithUncertainty names the rules with those of uncertainty added; it goes into the log
 // instead of Version with every result that states an uncertainty or an outcome.
-const WithUncertainty = "shimwright/2"
+const WithUncertainty = "shimwright/3"
 
 // Version names the rules; it goes into the log with every result.
 func (m *Method) Version() string { return version }

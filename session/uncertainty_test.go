@@ -57,7 +57,7 @@ func TestTheBudgetAddsUp(t *testing.T) {
 	}
 	require.InDelta(t, a.Budget.U.InexactFloat64(), math.Sqrt(sum), 2e-5)
 	require.InDelta(t, 1, shares, 0.002)
-	require.Equal(t, "shimwright/2", a.Method)
+	require.Equal(t, "shimwright/3", a.Method)
 	require.Equal(t, "ISO 14253-1:2017", a.Budget.Edition)
 }
 
