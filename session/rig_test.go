@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"sync"
 	"testing"
 	"time"
 
@@ -13,16 +14,26 @@ import (
 
 // fakeClock stands still until it is moved.
 type fakeClock struct {
+	mu   sync.Mutex // of what moves while a bench may look
 	wall time.Time
 	mono time.Duration
 }
 
-func (c *fakeClock) Now() (time.Time, time.Duration) { return c.wall, c.mono }
+func (c *fakeClock) Now() (time.Time, time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.wall, c.mono
+}
 
-func (c *fakeClock) move(d time.Duration) { c.wall, c.mono = c.wall.Add(d), c.mono+d }
+func (c *fakeClock) move(d time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.wall, c.mono = c.wall.Add(d), c.mono+d
+}
 
 // memoryLog keeps the encoded entries, as a disk would.
 type memoryLog struct {
+	mu     sync.Mutex // of what changes while a bench may write
 	texts  [][]byte
 	broken error   // what Append fails with
 	mends  int     // after how many failures it works again; 0: never
@@ -35,7 +46,22 @@ type keptError struct{ entries []Entry }
 func (e keptError) Error() string { return "an earlier batch was kept" }
 func (e keptError) Kept() []Entry { return e.entries }
 
+// mend lets it work again, and count tells how many entries it has.
+func (l *memoryLog) mend() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.broken = nil
+}
+
+func (l *memoryLog) count() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.texts)
+}
+
 func (l *memoryLog) Append(entries []Entry) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.kept != nil && l.broken == nil {
 		kept := l.kept
 		l.kept = nil
