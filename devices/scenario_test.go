@@ -244,3 +244,31 @@ func FuzzReadScenario(f *testing.F) {
 		}
 	})
 }
+
+func TestScenarioValuesStandUnderTheKeyOfTheirQuantity(t *testing.T) {
+	text := func(noise, value string) []byte {
+		return []byte(`scenario = "t"
+[[instrument]]
+` + noise + `
+[instrument.profile]
+name = "probe"
+kind = "thermometer"
+resolution_Cel = "0.1"
+repeatability_Cel = "0.1"
+permissible_error_Cel = "1.0"
+ascii = { pattern = '(?P<value>[0-9.]+)' }
+[[event]]
+at = "1s"
+instrument = "probe"
+do = "press"
+` + value)
+	}
+	s, err := ReadScenario("s.toml", text(`noise_Cel = "0.2"`, `value_Cel = "41.3"`))
+	require.NoError(t, err)
+	assert.Equal(t, "0.2", s.Instruments[0].Noise.String())
+	assert.Equal(t, "41.3", s.Events[0].Value.String())
+	_, err = ReadScenario("s.toml", text(`noise_mm = "0.2"`, `value_Cel = "41.3"`))
+	assert.ErrorContains(t, err, "write noise_Cel")
+	_, err = ReadScenario("s.toml", text("", `value_Nm = "41.3"`))
+	assert.ErrorContains(t, err, "a thermometer has its value in °C; write value_Cel")
+}

@@ -321,7 +321,7 @@ func (d *daemon) run(ctx context.Context) error {
 	for _, in := range d.instruments {
 		part(func() error { return in.Run(ctx) })
 	}
-	d.startable(func(in *devices.Instrument) { part(func() error { return in.Run(ctx) }) })
+	d.startable(func(run func(context.Context) error) { part(func() error { return run(ctx) }) })
 	defer d.startable(nil)
 	part(d.control.Serve)
 	if d.publisher != nil {

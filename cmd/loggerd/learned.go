@@ -23,7 +23,7 @@ type learned struct {
 	mu       sync.Mutex // guards what follows
 	all      map[string]*devices.Instrument
 	profiles []session.Profile
-	start    func(*devices.Instrument) // nil unless the daemon runs
+	start    func(part func(context.Context) error) // nil unless the daemon runs
 }
 
 // instrument finds an instrument that has a port; nil if there is none.
@@ -64,7 +64,7 @@ func (d *daemon) profiles() []session.Profile {
 }
 
 // startable lets instruments be started while the daemon runs.
-func (d *daemon) startable(start func(*devices.Instrument)) {
+func (d *daemon) startable(start func(part func(context.Context) error)) {
 	d.learned.mu.Lock()
 	defer d.learned.mu.Unlock()
 	d.learned.start = start
@@ -145,7 +145,11 @@ func (d *daemon) learn(p session.Profile, in *devices.Instrument) *session.Refus
 	}
 	d.learned.all[p.Name] = in
 	d.learned.profiles = append(d.learned.profiles, p)
-	d.learned.start(in)
+	if d.outfit.record != "" {
+		r := d.newRecorder(p, in)
+		d.learned.start(func(context.Context) error { return r.run() })
+	}
+	d.learned.start(in.Run)
 	d.log.Info("an instrument was set up", "instrument", p.Name, "port", p.Port)
 	return nil
 }

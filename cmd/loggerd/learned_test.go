@@ -25,7 +25,8 @@ func TestSetUpWhileRunning(t *testing.T) {
 	defer func() { assert.NoError(t, sim.Close()) }()
 	file := filepath.Join(t.TempDir(), "bench.toml")
 	require.NoError(t, os.WriteFile(file, []byte("bench = \"bench-1\" # ours"), 0o640))
-	b := startOn(t, outfit{config: file}, session.Profile{Name: "feelers", Kind: session.Feeler})
+	captures := t.TempDir()
+	b := startOn(t, outfit{config: file, record: captures}, session.Profile{Name: "feelers", Kind: session.Feeler})
 	face := portFace{b.daemon}
 	p := sim.Profile()
 
@@ -51,6 +52,11 @@ func TestSetUpWhileRunning(t *testing.T) {
 	list, err := face.Ports()
 	require.NoError(t, err)
 	assert.True(t, strings.Contains(strings.Join(boundTo(list), " "), p.Name))
+
+	require.Eventually(t, func() bool {
+		files, err := filepath.Glob(filepath.Join(captures, "caliper-1*"))
+		return err == nil && len(files) > 0
+	}, 5*time.Second, 5*time.Millisecond, "what it sends is recorded as well")
 
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 	"os"
 
 	"shimwright/devices"
+	"shimwright/session"
 )
 
 // recordQueue is how much a slow disk may be behind an instrument.
@@ -28,19 +29,22 @@ func (d *daemon) openRecorders() error {
 		return fmt.Errorf("cannot make the folder of captures: %w", err)
 	}
 	for _, p := range d.cfg.Instruments {
-		in := d.instruments[p.Name]
-		if in == nil {
-			continue
+		if in := d.instruments[p.Name]; in != nil {
+			d.recorders = append(d.recorders, d.newRecorder(p, in))
 		}
-		heard, stop := in.Listen(recordQueue)
-		d.recorders = append(d.recorders, &recorder{heard: heard, stop: stop,
-			to: &devices.Recorder{Dir: dir, Profile: p, From: fmt.Sprintf("bench %s, run %d, loggerd %s", d.cfg.Bench, d.bench.Snapshot().Run, version)},
-			fail: func(err error) {
-				d.log.Error("captures are not recorded any more; readings are", "instrument", p.Name, "why", err.Error())
-			}})
 	}
 	d.log.Info("recording captures", "folder", dir)
 	return nil
+}
+
+// newRecorder sets up the recorder of an instrument.
+func (d *daemon) newRecorder(p session.Profile, in *devices.Instrument) *recorder {
+	heard, stop := in.Listen(recordQueue)
+	return &recorder{heard: heard, stop: stop,
+		to: &devices.Recorder{Dir: d.outfit.record, Profile: p, From: fmt.Sprintf("bench %s, run %d, loggerd %s", d.cfg.Bench, d.bench.Snapshot().Run, version)},
+		fail: func(err error) {
+			d.log.Error("captures are not recorded any more; readings are", "instrument", p.Name, "why", err.Error())
+		}}
 }
 
 // run records until the instrument's run ends. A disk that fails ends the
