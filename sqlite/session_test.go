@@ -91,15 +91,18 @@ func TestBenchOnThisLogReplaysToWhatItShowed(t *testing.T) {
 	items := someItems(t, string(plan))
 	path := logPath(t)
 	failures := 0
-	for range 3 {
+	for round := range 3 {
 		l := mustOpen(t, path)
 		bench, stop := newBench(t, l)
 		assert.Equal(t, shown(t, bench.Snapshot()), foldedFrom(t, l), "at the start")
-		for range 16 {
-			if random.IntN(4) == 0 {
+		for n := range 16 {
+			item := items[random.IntN(len(items))]
+			switch {
+			case round == 0 && n == 0: // at least one that fails
+				l.commit, item = failing(false), items[0]
+			case random.IntN(4) == 0:
 				l.commit = failing(random.IntN(2) == 0)
 			}
-			item := items[random.IntN(len(items))]
 			before := shown(t, bench.Snapshot())
 			code := refusalOf(t, bench, item)
 			if code == "not recorded" {
