@@ -26,9 +26,10 @@ type scriptLine struct {
 	Press   *press       `json:"press,omitempty"`
 	Port    *PortChanged `json:"port,omitempty"`
 	Command *Command     `json:"command,omitempty"`
-	Plan    string       `json:"plan_file,omitempty"` // of a begin, in testdata/plans
-	Restart bool         `json:"restart,omitempty"`   // the daemon starts again
-	Refused string       `json:"refused,omitempty"`   // the code of the refusal that must come
+	Plan    string       `json:"plan_file,omitempty"`        // of a begin, in testdata/plans
+	Restart bool         `json:"restart,omitempty"`          // the daemon starts again
+	Refused string       `json:"refused,omitempty"`          // the code of the refusal that must come
+	More    bool         `json:"more_instruments,omitempty"` // in the first line: there is a thermometer and a torque wrench
 }
 
 type press struct {
@@ -51,12 +52,18 @@ func TestRecordedJobs(t *testing.T) {
 }
 
 func playJob(t *testing.T, folder string) {
-	r := newRig(t)
-	shown := map[int]string{len(r.log.texts): shownNow(t, r)} // entries so far: hash of the snapshot
-	script, err := os.Open(filepath.Join(folder, "script.jsonl"))
+	text, err := os.ReadFile(filepath.Join(folder, "script.jsonl"))
 	require.NoError(t, err)
-	defer script.Close()
-	for lines := bufio.NewScanner(script); lines.Scan(); {
+	var first scriptLine
+	line, _, _ := bytes.Cut(text, []byte("\n"))
+	require.NoError(t, decodeStrictly(line, &first))
+	var more []Profile
+	if first.More {
+		more = otherQuantities()
+	}
+	r := newRig(t, more...)
+	shown := map[int]string{len(r.log.texts): shownNow(t, r)} // entries so far: hash of the snapshot
+	for lines := bufio.NewScanner(bytes.NewReader(text)); lines.Scan(); {
 		var a scriptLine
 		require.NoError(t, decodeStrictly(lines.Bytes(), &a), lines.Text())
 		r.act(a)
@@ -88,7 +95,7 @@ func (r *rig) act(a scriptLine) {
 		require.NoError(r.t, err)
 	case a.Press != nil:
 		_, err := r.bench.Submit(context.Background(), Reading{
-			Instrument: a.Press.Instrument, Kind: a.Press.Kind, Value: mm(a.Press.Value), Text: a.Press.Value, Unit: Millimetre,
+			Instrument: a.Press.Instrument, Kind: a.Press.Kind, Value: mm(a.Press.Value), Text: a.Press.Value, Unit: a.Press.Kind.Quantity().Unit(),
 			Raw: Raw(a.Press.Value + "\r\n"), At: r.clock.wall, Mono: r.clock.mono,
 		})
 		require.NoError(r.t, err)

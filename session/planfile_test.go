@@ -13,7 +13,12 @@ import (
 
 func readPlanFile(t *testing.T, name string) string {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join("..", "testdata", "plans", name))
+	read := func(name string) ([]byte, error) {
+		return os.ReadFile(filepath.Join("..", "testdata", "plans", filepath.FromSlash(name)))
+	}
+	text, err := read(name)
+	require.NoError(t, err)
+	text, err = ResolvePlan(name, text, read)
 	require.NoError(t, err)
 	return string(text)
 }
@@ -23,9 +28,7 @@ func TestPlansOfTheProjectAreSound(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
 	for _, file := range files {
-		text, err := os.ReadFile(file)
-		require.NoError(t, err)
-		_, err = ReadPlan(filepath.Base(file), text)
+		_, err = ReadPlan(filepath.Base(file), []byte(readPlanFile(t, filepath.Base(file))))
 		require.NoError(t, err, file)
 	}
 }

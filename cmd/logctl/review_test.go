@@ -208,7 +208,7 @@ func (w *workshop) reading(p press) session.Reading {
 		r.Fault = &session.Fault{Code: p.Fault, Bytes: 2}
 		return r
 	}
-	r.Value, r.Text, r.Unit = mm(p.Value), p.Value, session.Millimetre
+	r.Value, r.Text, r.Unit = mm(p.Value), p.Value, p.Kind.Quantity().Unit()
 	return r
 }
 

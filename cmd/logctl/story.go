@@ -390,7 +390,8 @@ func (t *teller) moved(b session.Moved) {
 // stepClosed tells the value of a step and what it was made from.
 func (t *teller) stepClosed(b session.StepClosed) {
 	if b.Value == nil {
-		return // what closed it was told
+		t.say("step closed", t.closedWithout(b.Step))
+		return
 	}
 	value := wording.Amount(b.Value, b.Quantity)
 	text := fmt.Sprintf("Step closed at %s, from %s", value, plural(len(b.Counted), "reading"))

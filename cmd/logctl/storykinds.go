@@ -45,3 +45,12 @@ func (t *teller) waitStarted(b session.WaitStarted) string {
 	}
 	return text + "."
 }
+
+// closedWithout tells that a step closed at which nothing is measured.
+func (t *teller) closedWithout(step string) string {
+	v := t.stepNow(step)
+	if v == nil {
+		return "Step closed."
+	}
+	return fmt.Sprintf("Step %d of %d, %s, closed: %s.", v.Number, v.Of, v.Name, wording.State(*v))
+}

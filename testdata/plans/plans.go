@@ -5,5 +5,5 @@ import "embed"
 
 // Files are the plans in this folder.
 //
-//go:embed *.toml
+//go:embed *.toml shared/*.toml
 var Files embed.FS
