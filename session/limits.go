@@ -48,13 +48,24 @@ func (s *Step) readFor() decimal.Decimal {
 
 func (s *Step) limited() bool { return s.Least != nil || s.Most != nil }
 
+// judged is a step held against its limits, as long as nothing changes. What is seen
+// through view is not changed any more.
+type judged struct {
+	changes int64
+	view    *LimitsView
+}
+
 // limits holds a step's value against its limits; nil if it has none.
 func (j *job) limits(step int) *LimitsView {
 	p := &j.plan.Steps[step]
 	if !p.limited() {
 		return nil
 	}
+	if c := &j.judged[step]; c.view != nil && c.changes == j.changes {
+		return c.view
+	}
 	v := &LimitsView{Least: p.Least, Most: p.Most}
+	j.judged[step] = judged{j.changes, v}
 	if j.value(step) == nil {
 		return v
 	}

@@ -112,7 +112,7 @@ func (j *job) replaced(b Replaced) error {
 		}
 	}
 	j.forgetWarmth(b.Part)
-	j.becauseOf(why, steps...)
+	j.becauseOf(reason("new part", "part", b.Part, "note", b.Note), steps...)
 	return nil
 }
 

@@ -98,7 +98,7 @@ func TestAReplacedPartIsMeasuredAnew(t *testing.T) {
 	for _, why := range a.Changed.Because {
 		codes = append(codes, why.Code)
 	}
-	assert.Equal(t, []string{"part replaced", "step measured"}, codes[len(codes)-2:])
+	assert.Equal(t, []string{"new part", "step measured"}, codes[len(codes)-2:])
 }
 
 func TestAnAdviceSaysWhatChanged(t *testing.T) {

@@ -85,6 +85,7 @@ type job struct {
 	advice   []*Advice          // per chain; what the log last said
 	told     [][]byte           // per chain: advice in JSON; nil while nobody asked for it
 	settled  []settled          // per chain; the last final advice
+	judged   []judged           // per step; what was found out
 	changes  int64              // counts entries other than advice
 	worth    worth              // what was last found out about one more repeat
 	fitted   []fitting          // per chain
@@ -149,7 +150,7 @@ func (j *job) clone() *job {
 	for i := range j.steps {
 		j.steps[i].places = slices.Clone(j.steps[i].places)
 	}
-	j.told, j.settled = slices.Clone(j.told), slices.Clone(j.settled)
+	j.told, j.settled, j.judged = slices.Clone(j.told), slices.Clone(j.settled), slices.Clone(j.judged)
 	return j
 }
 
@@ -265,6 +266,7 @@ func newJob(m *calc.Method, e Entry, b Began, plan Plan) *job {
 		steps:   make([]stepState, len(plan.Steps)),
 		advice:  make([]*Advice, len(plan.Chains)),
 		settled: make([]settled, len(plan.Chains)),
+		judged:  make([]judged, len(plan.Steps)),
 		told:    make([][]byte, len(plan.Chains)),
 		fitted:  make([]fitting, len(plan.Chains)),
 		stale:   true,

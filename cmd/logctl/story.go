@@ -438,7 +438,7 @@ func (t *teller) advised(a session.Advice) {
 		return
 	}
 	t.told[a.Chain] = said
-	if len(t.now.Advice) > 1 {
+	if len(t.now.Advice) > 1 && !strings.HasPrefix(text, a.Title) {
 		text = a.Title + ": " + text
 	}
 	t.say("advice", "Advice: "+text).Advice = &a

@@ -11,6 +11,8 @@ func kindReason(code string) string {
 		return "screw {screw} wants {target:mm}; pull it on and read again"
 	case "over torque":
 		return "screw {screw} stands at most {most:mm}; slacken it, look at screw and thread, then pull it anew, or confirm with a note why it is right"
+	case "new part":
+		return "{part} was replaced ({note})"
 	case "part replaced":
 		return "it was of the {part} that was replaced ({note})"
 	case "reading struck out":
@@ -69,9 +71,9 @@ func kindFinding(code string) string {
 	case "kept although it failed":
 		return "{candidate} is kept although it does not keep its limits ({reason})"
 	case "limits not kept":
-		return "{step} is {value:mm} +/- {expanded}, which is shown outside the limits {bounds}; it does not keep its limits"
+		return "{step} is {value:mm} +/- {expanded}, which is shown outside its limits ({bounds}); it does not keep its limits"
 	case "limits not shown":
-		return "{step} is {value:mm} +/- {expanded}, which is not shown inside the limits {bounds}; measure it better, or decide"
+		return "{step} is {value:mm} +/- {expanded}, which is not shown inside its limits ({bounds}); measure it better, or decide"
 	case "not done":
 		return "{step} is not done ({note}); do it before the engine is handed over"
 	case "wait cut short":

@@ -16,6 +16,8 @@ func State(s session.StepView) string {
 	value, _ := s.Amount()
 	state := "not begun"
 	switch {
+	case s.Skipped != nil:
+		state = "not needed: " + Reason(*s.Skipped)
 	case s.Closed && s.Unsettled:
 		state = "closed, not settled"
 	case s.Closed:

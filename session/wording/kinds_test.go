@@ -33,8 +33,9 @@ func TestAStepThatIsConfirmed(t *testing.T) {
 func TestTheStateOfAStepThatIsMeasured(t *testing.T) {
 	value, all := num(t, "10.20"), num(t, "10.25")
 	for want, s := range map[string]session.StepView{
-		"closed":                            {Closed: true},
-		"closed, not settled":               {Closed: true, Unsettled: true},
+		"closed":              {Closed: true},
+		"closed, not settled": {Closed: true, Unsettled: true},
+		"not needed: old is not the one that is kept": {Closed: true, Skipped: &session.Reason{Code: "not chosen", Params: map[string]string{"candidate": "old"}}},
 		"open":                              {Value: &value},
 		"now; 10.25 with those left out":    {Active: true, Value: &value, WithAll: &all},
 		"closed; 10.25 with those left out": {Closed: true, Value: &value, WithAll: &all},

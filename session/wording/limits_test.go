@@ -28,10 +28,10 @@ func TestLimits(t *testing.T) {
 
 func TestLimitsThatAreNotKept(t *testing.T) {
 	p := map[string]string{"step": "seal-depth", "value": "12.40", "expanded": "0.041", "least": "12.00", "most": "12.20"}
-	assert.Equal(t, "seal-depth is 12.40 mm +/- 0.041, which is shown outside the limits 12.00 to 12.20 mm; it does not keep its limits",
+	assert.Equal(t, "seal-depth is 12.40 mm +/- 0.041, which is shown outside its limits (12.00 to 12.20 mm); it does not keep its limits",
 		wording.Finding(session.Reason{Code: "limits not kept", Params: p}))
 	delete(p, "least")
-	assert.Equal(t, "seal-depth is 12.40 mm +/- 0.041, which is not shown inside the limits at most 12.20 mm; measure it better, or decide",
+	assert.Equal(t, "seal-depth is 12.40 mm +/- 0.041, which is not shown inside its limits (at most 12.20 mm); measure it better, or decide",
 		wording.Finding(session.Reason{Code: "limits not shown", Params: p}))
 	assert.Equal(t, "x cannot be held against its limits (no instrument)", wording.Reason(session.Reason{Code: "cannot be judged", Params: map[string]string{"step": "x", "why": "no instrument"}}))
 	assert.NotContains(t, p, "bounds", "parameters are not changed")
