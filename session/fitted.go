@@ -30,14 +30,50 @@ func (t *turn) fitted(j *job, c Command) *Refusal {
 		}
 		b.Packs = append(b.Packs, pack)
 	}
-	before := j.fitted[chain].said
+	before, closed := j.fitted[chain].said, j.directClosed(chain)
 	t.add(b)
 	t.by("", FromBench)
 	t.takeFrom(before, j.fitted[chain].said)
+	t.measureAgain(closed)
+	return nil
+}
+
+// directClosed are the closed steps that measure a chain directly.
+func (j *job) directClosed(chain int) []int {
+	var steps []int
+	for w := range ways {
+		if k := j.plan.directStep(&j.plan.Chains[chain], w); k >= 0 && j.steps[k].closed {
+			steps = append(steps, k)
+		}
+	}
+	return steps
+}
+
+// measureAgain goes back to the first of steps that other shims opened again, so that
+// nobody screws up an engine whose float has to be measured once more. Where the active
+// step is begun it stays.
+func (t *turn) measureAgain(steps []int) {
+	j := t.state.job
+	for _, k := range steps {
+		if j.steps[k].closed || j.step >= 0 && (j.step <= k || !j.untouched()) {
+			continue
+		}
+		if why := j.needless(k); why != nil {
+			t.add(Skipped{j.plan.Steps[k].Name, *why})
+			continue
+		}
+		t.add(Opened{j.plan.Steps[k].Name, firstOpen(j.steps[k].places)})
+		return
+	}
 	if j.step < 0 && !j.allClosed() {
 		t.openNext()
 	}
-	return nil
+}
+
+// untouched tells whether nothing was done yet at the active step.
+func (j *job) untouched() bool {
+	s := &j.steps[j.step]
+	return j.fresh && s.wait == nil && !slices.Contains(s.places, true)
 }
 
 // fittedViews lists what is said to be in, and whether that is what is advised.

@@ -75,23 +75,23 @@ func (j *job) limits(step int) *LimitsView {
 	return v
 }
 
-// judge fills in what the decision rule says: the step is a chain of one term.
+// judge fills in what the decision rule says of a step by itself.
 func (j *job) judge(step int, v *LimitsView) error {
 	p := &j.plan.Steps[step]
-	a, err := j.accountOf(&Chain{Name: p.Name, Title: p.Title, Terms: []Term{{Step: p.Name, Sign: "+"}}})
+	gap, budget, barred, err := j.alone(step)
 	if err != nil {
 		return err
 	}
-	u, err := a.budget().Combine(j.plan.Decision.Coverage.InexactFloat64())
+	u, err := budget.Combine(j.plan.Decision.Coverage.InexactFloat64())
 	if err != nil {
 		return fmt.Errorf("cannot find the uncertainty: %w", err)
 	}
-	found, err := calc.Conform(u.Estimate(a.gap), p.window(), j.plan.rule())
+	found, err := calc.Conform(u.Estimate(gap), p.window(), j.plan.rule())
 	if err != nil {
 		return err
 	}
 	per := p.readFor()
-	value := worked(a.gap.DivRound(per, lengthDecimals))
+	value := worked(gap.DivRound(per, lengthDecimals))
 	_, expanded, err := calc.Rounded(value.Decimal, u.Expanded/per.InexactFloat64())
 	if err != nil {
 		return err
@@ -99,8 +99,24 @@ func (j *job) judge(step int, v *LimitsView) error {
 	shown, guard := Num(expanded), Num(decimal.NewFromFloat(found.Guard).DivRound(per, lengthDecimals).RoundCeil(3))
 	v.Value, v.Expanded, v.Guard, v.Outcome = &value, &shown, &guard, found.Outcome.String()
 	v.Chance = &Chance{rounded(found.Inside, 4), rounded(found.TooTight, 4), rounded(found.TooLoose, 4)}
-	v.Barred = a.barred
+	v.Barred = barred
 	return nil
+}
+
+// alone is a step's value by itself, with known errors taken off, what it may be wrong by,
+// and why it can never be shown inside. Of a feeler it lies between the blades.
+func (j *job) alone(step int) (decimal.Decimal, calc.Budget, []Reason, error) {
+	p := &j.plan.Steps[step]
+	if last := j.lastCounting(step); last != nil && last.taken.Feeler != nil {
+		pair := last.taken.Feeler
+		middle, cause, err := calc.Feeler("between the blades of "+last.taken.Instrument, pair.Passes.Decimal, pair.Stops.Decimal, decimal.NewFromFloat(bladeTolerance))
+		return middle, calc.Budget{Terms: []calc.Weight{{Name: p.Name, C: 1}}, Causes: []calc.Cause{cause}}, nil, err
+	}
+	a, err := j.accountOf(&Chain{Name: p.Name, Title: p.Title, Terms: []Term{{Step: p.Name, Sign: "+"}}})
+	if err != nil {
+		return decimal.Decimal{}, calc.Budget{}, nil, err
+	}
+	return a.gap, a.budget(), a.barred, nil
 }
 
 // lengthDecimals is how many decimals of a millimetre are carried: a picometre.

@@ -379,10 +379,23 @@ func (t *turn) openNext() {
 	}
 }
 
+// trialInstead tells whether a check gap was measured with other shims than are in now,
+// and the trial build is still to come, which has them in as well and knows it better.
+func (j *job) trialInstead(step, chain int) bool {
+	trial := j.plan.directStep(&j.plan.Chains[chain], trialBuild)
+	return trial >= 0 && !j.steps[trial].closed &&
+		slices.ContainsFunc(j.readings, func(f filed) bool { return f.step == step && f.fell != nil })
+}
+
 // needless says why a step need not be done: a trial build where the float is shown
-// inside without it. It can be gone to all the same.
+// inside without it, a check gap that a trial build takes the place of. It can be gone
+// to all the same.
 func (j *job) needless(step int) *Reason {
 	chain, w := j.plan.direct(step)
+	if chain >= 0 && w == checkGap && j.trialInstead(step, chain) {
+		why := reason("trial build instead", "chain", j.plan.Chains[chain].Name)
+		return &why
+	}
 	if chain < 0 || w != trialBuild || j.steps[step].reduction != nil {
 		return nil
 	}

@@ -33,8 +33,14 @@ type testBench struct {
 // startBench runs a daemon until the test ends. change may alter its configuration.
 func startBench(t testing.TB, change func(*config.Config)) *testBench {
 	t.Helper()
+	return startBenchOf(t, devices.ExampleProfiles(), change)
+}
+
+// startBenchOf is startBench with other instruments.
+func startBenchOf(t testing.TB, bench []session.Profile, change func(*config.Config)) *testBench {
+	t.Helper()
 	folder := t.TempDir()
-	sims, profiles, err := simulate(folder)
+	sims, profiles, err := simulate(folder, bench)
 	require.NoError(t, err)
 	c := config.Default(func(string) string { return "" }, filepath.Join(folder, "control.sock"))
 	c.Data, c.Instruments, c.Bounce = folder, profiles, 0

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,8 +21,8 @@ import (
 	"shimwright/session"
 )
 
-// demoPlan is the plan that the demo plays.
-const demoPlan = "pump-bottom-end.toml"
+// demoPlan is the plan that the demo plays if none is named.
+const demoPlan = "pump-bottom-end"
 
 // mostSpeed keeps the pauses of the demo well above the time a frame takes.
 const mostSpeed = 10
@@ -31,6 +32,7 @@ type demoOptions struct {
 	speed float64
 	seed  uint64
 	once  bool
+	plan  string // demoPlan if empty
 }
 
 func demoCommand(stdout, stderr io.Writer, getenv func(string) string) *cobra.Command {
@@ -43,6 +45,11 @@ end of an invented two-stroke water-pump engine. The instruments write real byte
 into pseudo-terminals, which the daemon opens like any serial port. One reading
 slips, one press comes from the wrong instrument, one comes too soon.
 
+--plan plays another plan: pump-rebuild is the whole rebuild, from the inspection of
+the cranks to handing over, and takes a few minutes; pump-inspection,
+pump-bearings-seals, pump-bottom-end-build and pump-gearbox are its parts. Nobody
+waits there for metal to get hot or cold: each wait is cut short, with a note.
+
 The bench stays up until Ctrl-C, so that you can look around with logctl.`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -54,18 +61,23 @@ The bench stays up until Ctrl-C, so that you can look around with logctl.`,
 	}
 	cmd.Flags().Float64Var(&o.speed, "speed", 1, "how much `faster` than life the technician works")
 	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "`seed` of the scatter of the readings")
+	cmd.Flags().StringVar(&o.plan, "plan", demoPlan, "the `plan` to play")
 	cmd.Flags().BoolVar(&o.once, "once", false, "stop when the job is measured, instead of at Ctrl-C")
 	return cmd
 }
 
 // runDemo builds the simulated bench, lets the technician work, and stays up.
 func runDemo(ctx context.Context, o demoOptions, out io.Writer, log *slog.Logger, getenv func(string) string) error {
+	_, _, plan, err := playablePlan(cmp.Or(o.plan, demoPlan))
+	if err != nil {
+		return err
+	}
 	folder, err := os.MkdirTemp("", "shimwright-demo-")
 	if err != nil {
 		return fmt.Errorf("cannot make a folder for the demo: %w", err)
 	}
 	defer os.RemoveAll(folder)
-	sims, profiles, err := simulate(folder)
+	sims, profiles, err := simulate(folder, benchFor(plan))
 	if err != nil {
 		return err
 	}
@@ -105,6 +117,7 @@ func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*de
 		n.follow(telling, box)
 	}()
 	tech, began := newTechnician(o, d.bench, sims), time.Now()
+	tech.gathered = d.gathered
 	err := tech.work(ctx)
 	enough()
 	<-told
@@ -118,11 +131,19 @@ func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*de
 	return nil
 }
 
+// gathered counts the frames of windows that an instrument has sent.
+func (d *daemon) gathered(instrument string) int64 {
+	if in := d.instrument(instrument); in != nil {
+		return in.Counters().Gathered
+	}
+	return 0
+}
+
 // simulate plugs in the demo's instruments; their ports lie in folder.
-func simulate(folder string) (map[string]*devices.SimulatedInstrument, []session.Profile, error) {
+func simulate(folder string, bench []session.Profile) (map[string]*devices.SimulatedInstrument, []session.Profile, error) {
 	sims := map[string]*devices.SimulatedInstrument{}
 	var profiles []session.Profile
-	for _, p := range devices.ExampleProfiles() {
+	for _, p := range bench {
 		p.Port = filepath.Join(folder, p.Name)
 		s, err := devices.Simulate(p)
 		if err != nil {

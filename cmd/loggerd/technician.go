@@ -2,40 +2,20 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"github.com/shopspring/decimal"
 
 	"shimwright/devices"
 	"shimwright/session"
-	"shimwright/testdata/plans"
 )
 
-// truth is what the parts of the demo's engine really measure, in micrometres, at
-// each place of each step, and off what each kind of instrument shows too much. The
-// engine is invented.
-var (
-	truth = map[string][]int64{
-		"caliper-zero":   {0},
-		"depth-zero":     {0},
-		"crank-width":    {52_540, 52_544},
-		"bar-thickness":  {10_005},
-		"pump-depth":     {37_414, 37_408},
-		"flywheel-depth": {25_301, 25_309},
-		"gasket":         {362, 358},
-	}
-	off = map[session.Kind]int64{session.Caliper: -3, session.DepthGauge: 12}
-)
-
-// freeGap is the true gap with the rings in the middle of their play and the gasket
-// squeezed, in micrometres.
-func freeGap() int64 {
-	squeezed, play := int64(8), int64(40)
-	return mean("pump-depth") - mean("bar-thickness") + mean("flywheel-depth") + mean("gasket") - mean("crank-width") - squeezed - play
-}
+// pedalRest keeps two presses of the pedal apart, at any speed.
+const pedalRest = 60 * time.Millisecond
 
 // patience bounds how long the technician waits for the bench to rule a press.
 const patience = 10 * time.Second
@@ -50,32 +30,38 @@ type technician struct {
 	presses  int
 	mishaps  map[string]func(context.Context, session.StepView) error
 	operator string
+	plan     string // that it works by
+	refitted int    // how often other shims went in than those it had begun with
+
+	// gathered counts the frames of a window that have come; nil where nobody can tell.
+	gathered func(instrument string) int64
 }
 
 func newTechnician(o demoOptions, bench *session.Bench, sims map[string]*devices.SimulatedInstrument) *technician {
-	t := &technician{bench: bench, sims: sims, speed: o.speed, random: rand.New(rand.NewPCG(o.seed, 0)), operator: "demo"}
+	t := &technician{bench: bench, sims: sims, speed: o.speed, random: rand.New(rand.NewPCG(o.seed, 0)), operator: "demo", plan: o.plan}
+	if t.plan == "" {
+		t.plan = demoPlan
+	}
 	// A mishap happens once, when its step has been pressed that many times.
 	t.mishaps = map[string]func(context.Context, session.StepView) error{
 		"bar-thickness/0":  t.tooSoon,
 		"pump-depth/1":     t.slip,
 		"flywheel-depth/0": t.wrongInstrument,
+		"case-screws/4":    t.slackScrew,
 	}
 	return t
 }
 
-// work begins the job and measures until every step is closed.
+// work begins the job and does what each step asks for until every step is closed.
 func (t *technician) work(ctx context.Context) error {
 	if err := t.untilLive(ctx); err != nil {
 		return err
 	}
-	plan, err := plans.Files.ReadFile(demoPlan)
+	file, text, _, err := playablePlan(t.plan)
 	if err != nil {
 		return err
 	}
-	_, err = t.bench.Submit(ctx, session.Command{
-		Do: session.Begin, Plan: string(plan), PlanFile: demoPlan, Reference: "pump 12, seized in the field",
-		Operator: t.operator, Door: session.FromTerminal,
-	})
+	err = t.say(ctx, session.Command{Do: session.Begin, Plan: string(text), PlanFile: file, Reference: "pump 12, seized in the field"})
 	if err != nil {
 		return fmt.Errorf("cannot begin the demo's job: %w", err)
 	}
@@ -83,17 +69,20 @@ func (t *technician) work(ctx context.Context) error {
 	for {
 		s := t.bench.Snapshot()
 		if s.Step == nil {
-			return nil
+			if done, err := t.finish(ctx); done || err != nil {
+				return err
+			}
+			continue
 		}
 		key := fmt.Sprintf("%s/%d", s.Step.Name, pressed[s.Step.Name])
 		act := t.mishaps[key]
 		if act == nil {
-			act = t.measure
+			act = t.step
 			pressed[s.Step.Name]++
 		}
 		delete(t.mishaps, key)
 		if err := act(ctx, *s.Step); err != nil {
-			return err
+			return fmt.Errorf("step %q: %w", s.Step.Name, err)
 		}
 	}
 }
@@ -188,16 +177,25 @@ func (t *technician) measureOff(ctx context.Context, step session.StepView, slip
 		return err
 	}
 	if step.Instrument == session.Feeler {
-		return t.after(ctx, func() error { return t.feel(ctx) })
+		return t.after(ctx, func() error { return t.feel(ctx, step) })
 	}
-	length, sim := t.length(step, slipped), t.simOf(step.Instrument)
+	length, sim := t.length(step, slipped), t.simOf(step)
+	if sim.Profile().Trigger == session.Streaming {
+		return t.turn(ctx, step, sim)
+	}
 	return t.after(ctx, func() error {
 		if sim.Profile().Trigger == session.OnPress {
 			return sim.Press(length)
 		}
 		sim.Show(length)
-		return t.sims["pedal-1"].Press(session.Number{})
+		return t.pedal()
 	})
+}
+
+// pedal presses the pedal. Two presses of it must not run together.
+func (t *technician) pedal() error {
+	time.Sleep(pedalRest)
+	return t.sims["pedal-1"].Press(session.Number{})
 }
 
 // length is what an instrument shows at the active place: the truth, its error and scatter.
@@ -208,16 +206,21 @@ func (t *technician) length(step session.StepView, slipped int64) session.Number
 			at = i
 		}
 	}
-	sd := t.simOf(step.Instrument).Profile().Repeatability.InexactFloat64() * 1000
-	return micrometres(truth[step.Name][at] + off[step.Instrument] + slipped + int64(t.random.NormFloat64()*sd))
+	p := t.simOf(step).Profile()
+	sd := p.Spread().InexactFloat64() * 1000
+	return micrometres(trueOf(step, at) + off[step.Instrument] + slipped + int64(t.random.NormFloat64()*sd))
 }
 
 func micrometres(n int64) session.Number { return session.Num(decimal.New(n, -3)) }
 
-func (t *technician) simOf(kind session.Kind) *devices.SimulatedInstrument {
-	for _, s := range t.sims {
-		if s.Profile().Kind == kind {
-			return s
+// simOf is the instrument that a step wants, in the use that it wants it for.
+func (t *technician) simOf(step session.StepView) *devices.SimulatedInstrument {
+	names := slices.Sorted(maps.Keys(t.sims))
+	for _, name := range names {
+		p := t.sims[name].Profile()
+		_, serves := p.Permissible[step.Use]
+		if p.Kind == step.Instrument && (serves || len(p.Permissible) == 0) {
+			return t.sims[name]
 		}
 	}
 	return nil
@@ -228,7 +231,7 @@ func (t *technician) tooSoon(ctx context.Context, step session.StepView) error {
 	if err := t.measureOff(ctx, step, 0); err != nil {
 		return err
 	}
-	return t.after(ctx, func() error { return t.simOf(step.Instrument).Press(t.length(step, 0)) })
+	return t.after(ctx, func() error { return t.simOf(step).Press(t.length(step, 0)) })
 }
 
 // wrongInstrument reaches for the caliper where the step wants the depth gauge.
@@ -236,30 +239,5 @@ func (t *technician) wrongInstrument(ctx context.Context, step session.StepView)
 	if err := t.hesitate(ctx); err != nil {
 		return err
 	}
-	return t.after(ctx, func() error { return t.simOf(session.Caliper).Press(t.length(step, 0)) })
-}
-
-// feel finds the check gap with the first side's pack fitted: the thickest blade
-// that passes, in steps of 0.05 mm.
-func (t *technician) feel(ctx context.Context) error {
-	best := t.bench.Snapshot().Advice[0].Best
-	if best == nil {
-		return errors.New("there is no advice to fit the first side by")
-	}
-	gap := freeGap() - best.Packs[0].Total.Mul(decimal.NewFromInt(1000)).IntPart()
-	passes := gap / 50 * 50
-	_, err := t.bench.Submit(ctx, session.Command{
-		Do: session.Enter, Instrument: "feelers", Passes: micrometres(passes).String(), Stops: micrometres(passes + 50).String(),
-		Operator: t.operator, Door: session.FromTerminal,
-	})
-	return err
-}
-
-// mean is the true value of a step: the mean of its places.
-func mean(step string) int64 {
-	var sum int64
-	for _, v := range truth[step] {
-		sum += v
-	}
-	return sum / int64(len(truth[step]))
+	return t.after(ctx, func() error { return t.sims["caliper-1"].Press(t.length(step, 0)) })
 }

@@ -73,6 +73,8 @@ func reasonText(code string) string {
 		return "the plan gives {term} without its uncertainty"
 	case "pack changed":
 		return "it was made with other shims in"
+	case "trial build instead":
+		return "other shims are in than when this was measured; the trial build measures the float with them"
 	case "shown without a trial build":
 		return "the float is shown inside without it"
 	case "rod not compared with jaws":
