@@ -43,6 +43,7 @@ func (p *Plan) direct(step int) (chain int, w way) {
 type fitting struct {
 	said   []Pack       // as a person said it, by side; a side is missing while nobody did
 	during [ways][]Pack // in while the step was measured; nil if it was not
+	before *directly    // what the trial build gave with other shims than are in now; never changed
 }
 
 // packsNow is what is in: as said, or else as advised. It is nil without either.
@@ -92,6 +93,9 @@ func (j *job) setFitted(b Fitted) error {
 	if chain < 0 {
 		return fmt.Errorf("the plan has no chain %q", b.Chain)
 	}
+	if !b.Correction {
+		j.keepTrial(chain, b.Packs)
+	}
 	said := slices.Clone(j.fitted[chain].said)
 	for _, p := range b.Packs {
 		if k := slices.IndexFunc(said, func(o Pack) bool { return o.Side == p.Side }); k >= 0 {
@@ -117,6 +121,24 @@ func (j *job) setFitted(b Fitted) error {
 		}
 	}
 	return nil
+}
+
+// keepTrial keeps what the trial build gave while other shims go in: the gap without
+// shims is the same. So the advice does not fall back on what the trial had put right,
+// until the trial build is measured again.
+func (j *job) keepTrial(chain int, packs []Pack) {
+	was := j.fitted[chain].during[trialBuild]
+	if slices.EqualFunc(was, replaced(was, packs), samePieces) {
+		return
+	}
+	a, err := j.accountFor(chain)
+	if err != nil {
+		return // a dimension is missing: there is no advice that could fall back
+	}
+	if d, err := a.direct(trialBuild); err == nil && d != nil {
+		d.view.Earlier = true
+		j.fitted[chain].before = d
+	}
 }
 
 // replaced is packs with those of the same sides in their place.
@@ -171,6 +193,9 @@ func (a *account) conclude() (knowledge, error) {
 		d, err := a.direct(w)
 		if err != nil {
 			return knowledge{}, err
+		}
+		if d == nil && w == trialBuild {
+			d = a.job.fitted[a.job.plan.chain(a.chain.Name)].before
 		}
 		if d == nil {
 			continue

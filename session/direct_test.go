@@ -113,10 +113,16 @@ func TestAnotherPackMeansAnotherMeasurement(t *testing.T) {
 	require.Equal(t, "pack changed", v.Fell.Code)
 	require.Equal(t, "fell out", r.refused(Command{Do: StrikeOut, Reading: first.Seq, Reason: "x"}))
 	require.Equal(t, "counts already", r.refused(Command{Do: Restore, Reading: first.Seq}))
-	require.Empty(t, r.advice().Evidence)
+	require.Len(t, r.advice().Evidence, 1)
+	require.True(t, r.advice().Evidence[0].Earlier, "the gap without shims is what it was")
+	require.Equal(t, a.Best.Packs, r.advice().Best.Packs, "the advice does not fall back on what the trial put right")
+	require.True(t, r.bench.Snapshot().Job.Fitted[0].Advised)
 	require.Equal(t, a.Best.Packs, r.step("trial-float").Packs)
+	require.False(t, r.step("trial-float").Closed, "it is measured again")
 	r.dial("0.205", "0.206")
 	require.Equal(t, "shown inside", r.advice().Best.Outcome)
+	require.Len(t, r.advice().Evidence, 1)
+	require.False(t, r.advice().Evidence[0].Earlier)
 }
 
 func TestWhatWasFittedInsteadIsTaken(t *testing.T) {

@@ -396,7 +396,7 @@ func (j *job) needless(step int) *Reason {
 		why := reason("trial build instead", "chain", j.plan.Chains[chain].Name)
 		return &why
 	}
-	if chain < 0 || w != trialBuild || j.steps[step].reduction != nil {
+	if chain < 0 || w != trialBuild || j.steps[step].reduction != nil || j.fitted[chain].before != nil {
 		return nil
 	}
 	a, err := j.advise(chain)

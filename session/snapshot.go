@@ -400,7 +400,8 @@ type EvidenceView struct {
 	En       float64 `json:"en"`
 	Compared bool    `json:"compared"` // with the chain; not if that lacks an input
 	Agrees   bool    `json:"agrees"`
-	Weight   float64 `json:"weight"` // in the gap that is advised from
+	Weight   float64 `json:"weight"`            // in the gap that is advised from
+	Earlier  bool    `json:"earlier,omitempty"` // measured with shims that are not in any more, and not yet with those that are
 }
 
 // A BuiltView is the end float measured on the built engine. The decision rule judges

@@ -121,7 +121,8 @@ func (t *technician) turn(ctx context.Context, step session.StepView, dial *devi
 	}
 	had := t.frames(name)
 	for i := range frames {
-		shown := decimal.NewFromFloat(half * math.Sin(2*math.Pi*swings*float64(i)/frames)).Round(3)
+		way := 1.5 * math.Sin(2*math.Pi*swings*float64(i)/frames) // it is held at both ends
+		shown := decimal.NewFromFloat(half * min(1, max(-1, way))).Round(3)
 		if err := dial.Press(session.Num(shown)); err != nil {
 			return err
 		}

@@ -572,6 +572,9 @@ func again(a session.Advice) string {
 	if n := len(a.Evidence); n == 0 || a.Evidence[n-1].Way != "trial build" || a.Keep || a.Best == nil || a.Built != nil {
 		return ""
 	}
+	if a.Evidence[len(a.Evidence)-1].Earlier {
+		return "Other shims went in after that: measure the float of the trial build again."
+	}
 	return "Change the packs, say so (fitted), and measure the float again."
 }
 
