@@ -94,7 +94,7 @@ func runDemo(ctx context.Context, o demoOptions, out io.Writer, log *slog.Logger
 	defer stop()
 	ended := make(chan error, 1)
 	go func() { ended <- errors.Join(d.run(ctx), d.close()) }()
-	played := playDemo(ctx, o, d, sims, out, getenv)
+	played := playDemo(ctx, o, d, sims, plan, out, getenv)
 	if o.once || (played != nil && ctx.Err() == nil) {
 		stop()
 	}
@@ -105,9 +105,9 @@ func runDemo(ctx context.Context, o demoOptions, out io.Writer, log *slog.Logger
 }
 
 // playDemo narrates while the technician works, then says where to look next.
-func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*devices.SimulatedInstrument, out io.Writer, getenv func(string) string) error {
+func playDemo(ctx context.Context, o demoOptions, d *daemon, sims map[string]*devices.SimulatedInstrument, plan session.Plan, out io.Writer, getenv func(string) string) error {
 	n := &narrator{out: out, socket: control.DefaultSocket(getenv)}
-	n.greet(d)
+	n.greet(d, plan)
 	told := make(chan struct{})
 	telling, enough := context.WithCancel(ctx)
 	box, giveUp := d.bench.Subscribe()

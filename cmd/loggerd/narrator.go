@@ -21,8 +21,12 @@ type narrator struct {
 	standing map[int64]session.Standing
 }
 
-func (n *narrator) greet(d *daemon) {
-	n.say("", "Shimwright demo: the bottom end of an invented water-pump engine, on simulated instruments whose bytes travel through pseudo-terminals.")
+func (n *narrator) greet(d *daemon, plan session.Plan) {
+	what := "the bottom end of an invented water-pump engine"
+	if plan.Name != demoPlan {
+		what = fmt.Sprintf("the plan %q, %s (invented)", plan.Name, plan.Title)
+	}
+	n.say("", "Shimwright demo: "+what+", on simulated instruments whose bytes travel through pseudo-terminals.")
 	n.say("", "Subscribe elsewhere meanwhile:  mosquitto_sub -h "+host(d.brokerAddress())+" -p "+port(d.brokerAddress())+" -v -t '"+d.topic()+"/#'")
 }
 

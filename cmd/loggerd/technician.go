@@ -31,8 +31,7 @@ type technician struct {
 	mishaps  map[string]func(context.Context, session.StepView) error
 	operator string
 	plan     string // that it works by
-	pedalled time.Time
-	refitted int // how often other shims went in than those it had begun with
+	refitted int    // how often other shims went in than those it had begun with
 
 	// gathered counts the frames of a window that have come; nil where nobody can tell.
 	gathered func(instrument string) int64
@@ -195,8 +194,7 @@ func (t *technician) measureOff(ctx context.Context, step session.StepView, slip
 
 // pedal presses the pedal. Two presses of it must not run together.
 func (t *technician) pedal() error {
-	time.Sleep(pedalRest - time.Since(t.pedalled))
-	t.pedalled = time.Now()
+	time.Sleep(pedalRest)
 	return t.sims["pedal-1"].Press(session.Number{})
 }
 
