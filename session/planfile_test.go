@@ -32,7 +32,6 @@ func TestPlansOfTheProjectAreSound(t *testing.T) {
 		require.NoError(t, err, file)
 	}
 }
-}
 
 // soundPlan is a plan that each case below spoils in one place.
 const soundPlan = `plan = "collar"

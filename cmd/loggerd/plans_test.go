@@ -11,7 +11,7 @@ import (
 func TestPlansToBegin(t *testing.T) {
 	all, err := plansToBegin("")
 	require.NoError(t, err)
-	require.Len(t, all, 9, "those of the program")
+	require.Len(t, all, 10, "those of the program")
 	for _, p := range all {
 		require.Empty(t, p.Problem)
 		require.NotEmpty(t, p.Title)
@@ -33,7 +33,7 @@ func TestPlansToBegin(t *testing.T) {
 		said[p.File] = p.Title + "|" + p.Problem
 		require.Equal(t, p.Problem == "", p.Text != "", p.File)
 	}
-	require.Len(t, said, 13)
+	require.Len(t, said, 14)
 	require.Equal(t, "Two collars|", said["two.toml"])
 	require.Equal(t, "Two collars|", said["pump-bottom-end.toml"], "the shop's own comes first")
 	require.Contains(t, said["bad.toml"], "It has mistakes, first: bad.toml:1:")

@@ -273,6 +273,8 @@ func (c *composer) measured() section {
 			value = wording.Amount(amount, q)
 		}
 		switch {
+		case amount == nil && s.Skipped != nil:
+			value = "not needed"
 		case amount == nil:
 			value = "open"
 		case s.Unsettled:

@@ -10,7 +10,7 @@ import (
 // done lists the steps where something was done rather than measured; it has no block
 // if the plan has no such step.
 func (c *composer) done() section {
-	t := block{Head: []string{"", "step", "what became of it", "by", "at"}, Share: []float64{0.04, 0.34, 0.32, 0.1, 0.2}, Right: []bool{true, false, false, false, false}}
+	t := block{Head: []string{"", "step", "what became of it", "by", "at"}, Share: []float64{0.04, 0.33, 0.28, 0.1, 0.25}, Right: []bool{true, false, false, false, false}}
 	for _, s := range c.job.Steps {
 		if s.Kind == session.MeasureStep || s.Kind == "" {
 			continue
@@ -34,7 +34,7 @@ func (c *composer) done() section {
 func (c *composer) limits() section {
 	t := block{Head: []string{"", "dimension", "limits in mm", "value and outcome"}, Share: []float64{0.04, 0.36, 0.2, 0.4}, Right: []bool{true, false, false, false}}
 	for _, s := range c.job.Steps {
-		if l := s.Limits; l != nil {
+		if l := s.Limits; l != nil && s.Candidate == "" { // those of candidates stand side by side
 			t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.Bounds(*l), plusMinus(wording.Limits(l))})
 		}
 	}
@@ -94,6 +94,14 @@ func numbers(all []session.Number) string {
 	return text
 }
 
+// whyKept says why the candidate that is kept was advised.
+func whyKept(v session.ChoiceView) string {
+	if v.Chosen == "" || v.Chosen != v.Keep || v.Why == nil || v.Reason != "" {
+		return ""
+	}
+	return ", as advised: " + plusMinus(wording.Reason(*v.Why))
+}
+
 // compared lays the candidates of each choice side by side.
 func (c *composer) compared() section {
 	var blocks []block
@@ -111,7 +119,7 @@ func (c *composer) compared() section {
 		for k := range share {
 			share[k] = 1 / float64(len(share))
 		}
-		blocks = append(blocks, para(s.Compare.Title+": "+plusMinus(wording.Choice(*s.Compare))+"."), block{Head: rows[0], Rows: rows[1:], Share: share})
+		blocks = append(blocks, para(s.Compare.Title+": "+plusMinus(wording.Choice(*s.Compare))+whyKept(*s.Compare)+"."), block{Head: rows[0], Rows: rows[1:], Share: share})
 	}
 	if len(blocks) == 0 {
 		return section{}

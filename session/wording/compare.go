@@ -1,6 +1,9 @@
 package wording
 
 import (
+	"cmp"
+	"strings"
+
 	"shimwright/session"
 )
 
@@ -45,7 +48,7 @@ func Comparison(v session.ChoiceView) [][]string {
 		return rows
 	}
 	for i, f := range v.Candidates[0].Features {
-		row := []string{f.Name}
+		row := []string{cmp.Or(strings.TrimSuffix(f.Title, ", "+v.Candidates[0].Name), f.Name)}
 		for _, c := range v.Candidates {
 			row = append(row, featureCell(c.Features[i]))
 		}
