@@ -52,7 +52,10 @@ func shareBar(share float64) string {
 
 func freedom(nu float64) string {
 	if nu == 0 {
-		return "no end of degrees of freedom"
+		return "d.f. without end"
+	}
+	if nu == 1 {
+		return "1 degree of freedom"
 	}
 	return strconv.FormatFloat(nu, 'f', -1, 64) + " degrees of freedom"
 }

@@ -16,7 +16,7 @@ func TestChanged(t *testing.T) {
 		Packs:   []session.Pack{{Side: "pump side", Pieces: []session.Number{num(t, "0.30")}}},
 		Because: []session.Reason{{Code: "new part", Params: map[string]string{"part": "crank", "note": "scored"}}, {Code: "step measured", Params: map[string]string{"step": "crank-width"}}}}
 	assert.Equal(t, "Since the last advice that was final the gap has grown by 0.02 mm, from 0.50 mm; other shims are best now, where it was 0.30 mm on the pump side; it was shown inside. "+
-		"Because: crank was replaced (scored); crank-width was measured again.", wording.Changed(a))
+		"Because: crank was replaced (scored); crank-width was measured.", wording.Changed(a))
 	a.Changed = &session.ChangeView{Gap: num(t, "0.54"), By: num(t, "-0.02"), Outcome: "not shown"}
 	assert.Equal(t, "Since the last advice that was final the gap has shrunk by 0.02 mm, from 0.54 mm; the same shims are best.", wording.Changed(a))
 	a.NoShims, a.Changed.By = true, num(t, "0")

@@ -28,7 +28,7 @@ func kindReason(code string) string {
 	case "packs said":
 		return "it was said what is fitted for {chain}"
 	case "step measured":
-		return "{step} was measured again"
+		return "{step} was measured"
 	case "to choose":
 		return "{step} waits for a choice; choose a candidate, then measure"
 	case "not chosen":

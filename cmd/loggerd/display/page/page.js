@@ -132,7 +132,7 @@ function advice(all, blank) {
     verdict(at("verdict"), blank ? "" : a.mark, blank ? unknown : a.outcome);
     source_of(at("scale"), a.scale);
     at("check").textContent = a.check ? "Check gap " + (blank ? unknown : a.check + " mm") + ", " + a.check_fit : "";
-    at("uncertainty").textContent = a.uncertainty;
+    at("uncertainty").textContent = blank ? "" : a.uncertainty;
     at("surer").hidden = blank || !a.surer;
     at("surer").lastElementChild.replaceChildren(...(a.surer || []).map((text) => make("li", "", text)));
     return box;
