@@ -12,7 +12,8 @@ type canvas struct {
 	b             strings.Builder
 	width, height float64
 	later         []func()
-	style         string // classes that only this picture has
+	words         strings.Builder // texts, over everything: no line strikes them
+	style         string          // classes that only this picture has
 }
 
 // then keeps what is to be drawn on top of everything else.
@@ -62,7 +63,7 @@ func (c *canvas) path(class string, closed bool, points ...float64) {
 
 // text writes one line; anchor is start, middle or end.
 func (c *canvas) text(class, anchor string, x, y, size float64, s string) {
-	fmt.Fprintf(&c.b, `<text class="%s" text-anchor="%s" x="%s" y="%s" font-size="%s">%s</text>`+"\n", class, anchor, num(x), num(y), num(size), escape(s))
+	fmt.Fprintf(&c.words, `<text class="%s" text-anchor="%s" x="%s" y="%s" font-size="%s">%s</text>`+"\n", class, anchor, num(x), num(y), num(size), escape(s))
 }
 
 // centred writes one line about x, moved so far that it stays in the picture.
@@ -84,7 +85,7 @@ func (c *canvas) arrow(class string, x, y, dx, dy, size float64) {
 func (c *canvas) svg(title string) string {
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%s" height="%s" role="img">`+"\n"+
 		"<title>%s</title>\n<style>%s</style>\n%s%s</svg>\n",
-		num(c.width), num(c.height), num(c.width), num(c.height), escape(title), style+c.style, hatches, c.b.String())
+		num(c.width), num(c.height), num(c.width), num(c.height), escape(title), style+c.style, hatches, c.b.String()+c.words.String())
 }
 
 // style holds the colours. Blue and orange are told apart by colour-blind eyes;

@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -150,6 +151,7 @@ func Why(a session.Advice) string {
 		}
 	} else if a.Gap != nil {
 		say("The gap is " + Gap(a) + ".")
+		say(takenOff(a))
 		say(barred(a))
 		say(limits(a))
 		say(wanted(a))
@@ -337,6 +339,41 @@ func centred(a session.Advice) string {
 		away = "towards"
 	}
 	return "The rod then sits " + mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
+}
+
+// takenOff says by how much the gap differs from the plain sum of what was read, so that
+// whoever adds up the dimensions finds the same.
+func takenOff(a session.Advice) string {
+	var names []string
+	sum := decimal.Zero
+	for _, c := range a.Corrections {
+		sum = sum.Add(c.OnGap.Decimal)
+		if name := cause(c.Code); !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	if sum.RoundBank(mostDecimals).IsZero() {
+		return ""
+	}
+	way := "less"
+	if sum.IsPositive() {
+		way = "more"
+	}
+	return fmt.Sprintf("The dimensions give %s %s than as read, for %s.", mm(session.Num(sum.Abs())), way, list(names))
+}
+
+func cause(code string) string {
+	switch code {
+	case "instrument error":
+		return "the errors of the instruments"
+	case "bearing play":
+		return "the play of the bearings"
+	case "crush":
+		return "the crush of the gasket"
+	case "temperature":
+		return "the temperatures"
+	}
+	return code
 }
 
 // dial says what a dial indicator will show of the best fit.

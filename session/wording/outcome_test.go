@@ -90,6 +90,15 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			a.Keep, a.Evidence = true, []session.EvidenceView{{Way: "trial build", Found: num(t, "0.275"), Packs: firstPack(t, "0.25")}}
 		}, "Keep what is in: 0.25 + 0.10 mm on the pump side"},
 		{"what a dial will show", func(a *session.Advice) { a.DialShows, a.DialExpanded = ptr(t, "0.185"), ptr(t, "0.05") }, "A dial indicator, the shaft pushed and pulled, should then show 0.18 +/- 0.05 mm, the play of the bearings included."},
+		{"what is taken off", func(a *session.Advice) {
+			a.Corrections = []session.Correction{{Code: "crush", OnGap: num(t, "-0.007")}, {Code: "bearing play", OnGap: num(t, "-0.02")}, {Code: "bearing play", OnGap: num(t, "-0.02")}}
+		}, "The dimensions give 0.047 mm less than as read, for the crush of the gasket and the play of the bearings."},
+		{"what is added", func(a *session.Advice) {
+			a.Corrections = []session.Correction{{Code: "temperature", OnGap: num(t, "0.012")}, {Code: "instrument error", OnGap: num(t, "0.001")}}
+		}, "The dimensions give 0.013 mm more than as read, for the temperatures and the errors of the instruments."},
+		{"nothing that shows is taken off", func(a *session.Advice) {
+			a.Corrections = []session.Correction{{Code: "temperature", OnGap: num(t, "0.0001")}}
+		}, "The gap is 0.695 +/- 0.041 mm. With only"},
 		{"centred", func(a *session.Advice) { a.OffCentre = ptr(t, "0.0001") }, "The rod then sits on the cylinder's axis."},
 		{"off centre", func(a *session.Advice) { a.OffCentre = ptr(t, "-0.015") }, "The rod then sits 0.015 mm off the cylinder's axis, towards the pump side."},
 		{"off centre the other way", func(a *session.Advice) { a.OffCentre = ptr(t, "0.015") }, "away from the pump side."},

@@ -45,10 +45,14 @@ function now(step, words, blank) {
   goal();
   put(byId("caution"), (step.cautions || []).join(" "));
   const last = words.last;
+  document.body.dataset.last = "";
   byId("last").style.display = last ? "" : "none";
   if (!last) return;
   const of = event.snapshot.readings.find((r) => r.seq === last.seq);
-  put(byId("last-tag"), "Last reading" + (last.title && of.step !== step.step ? ", for " + last.title : ""));
+  const elsewhere = !!last.title && of.step !== step.step;
+  put(byId("last-tag"), "Last reading" + (elsewhere ? ", for " + last.title : ""));
+  byId("last-tag").classList.toggle("elsewhere", elsewhere);
+  document.body.dataset.last = blank ? "" : last.mark;
   value(byId("last-value"), byId("last-unit"), last, blank);
   verdict(byId("last-verdict"), blank ? "" : last.mark, blank ? "not shown" : last.verdict);
   put(byId("last-why"), blank ? "" : last.ruling);
