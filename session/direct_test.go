@@ -125,6 +125,29 @@ func TestAnotherPackMeansAnotherMeasurement(t *testing.T) {
 	require.False(t, r.advice().Evidence[0].Earlier)
 }
 
+// Where the next step is open already, other shims lead back to the trial build; the
+// check gap that was made with the first side's other pack is passed over then.
+func TestOtherShimsLeadBackToTheTrialBuild(t *testing.T) {
+	r := newRig(t, dialProfile())
+	r.do(Command{Do: Begin, Plan: withTrial(t), Operator: "mo"})
+	measureMetal(r)
+	measureGasket(r)
+	r.requireAt("check-gap", 0)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.35"})
+	r.do(Command{Do: Next, Step: "trial-float"})
+	r.dial("0.085", "0.086")
+	r.requireAt("built-float", 0)
+	r.do(Command{Do: Fitting, Packs: []SaidPack{{"pump side", []string{"0.12"}}, {"flywheel side", []string{"0.12"}}}})
+	r.requireAt("trial-float", 0)
+	require.Equal(t, "trial build instead", r.step("check-gap").Skipped.Code)
+	r.dial("0.205", "0.206")
+	r.requireAt("built-float", 0)
+	// Once the engine is being measured, what other shims open waits.
+	r.dial("0.195")
+	r.do(Command{Do: Fitting, Packs: []SaidPack{{"flywheel side", []string{"0.16"}}}})
+	r.requireAt("built-float", 0)
+}
+
 func TestWhatWasFittedInsteadIsTaken(t *testing.T) {
 	r := toTrial(t)
 	r.do(Command{Do: Fitting, Packs: []SaidPack{{"pump side", []string{"0.16"}}, {"flywheel side", []string{"0.12", "0.08"}}}})

@@ -134,3 +134,29 @@ func TestMistakesInLimits(t *testing.T) {
 		assert.ErrorContains(t, err, c.want)
 	}
 }
+
+// By hand: between 0.40 and 0.45 the blades leave 0.425 ± (0.025 + 0.005)/√3 = 0.0173 mm,
+// rectangular, so ± 0.95·0.030 = 0.0285 mm at 95 %.
+func TestAFeelerIsHeldAgainstLimitsByItsBlades(t *testing.T) {
+	const plan = `plan = "side"
+title = "Rod side clearance"
+[[step]]
+name = "side"
+title = "Side clearance"
+instrument = "feeler"
+range = ["0.05", "1.00"]
+least = "0.20"
+most = "0.60"
+`
+	for pair, want := range map[[2]string]string{
+		{"0.40", "0.45"}: "shown inside", {"0.55", "0.60"}: "not shown", {"0.65", "0.70"}: "shown outside", {"0.10", "0.15"}: "shown outside",
+	} {
+		r := newRig(t)
+		beginText(r, plan)
+		r.do(Command{Do: Enter, Instrument: "feelers", Passes: pair[0], Stops: pair[1]})
+		l := r.step("side").Limits
+		require.Equal(t, want, l.Outcome, pair)
+		require.Empty(t, l.Barred)
+		require.InDelta(t, 0.0285, l.Expanded.InexactFloat64(), 0.0006)
+	}
+}

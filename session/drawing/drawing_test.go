@@ -124,3 +124,23 @@ func checkXML(t testing.TB, picture string) []string {
 		}
 	}
 }
+
+// Of two chains: a step of the second, one that measures it directly, one that belongs to
+// none and comes after it, and one that comes before both.
+func TestWhichChainIsDrawn(t *testing.T) {
+	fit := func(side string) *session.Fit { return &session.Fit{Packs: []session.Pack{{Side: side}}} }
+	steps := []session.StepView{
+		{Name: "clean", Kind: session.ConfirmStep}, {Name: "depth"}, {Name: "width"},
+		{Name: "trial", Packs: fit("b side").Packs}, {Name: "close", Kind: session.ConfirmStep}, {Name: "other"},
+	}
+	v := session.Snapshot{Job: &session.JobView{Steps: steps}, Advice: []session.Advice{
+		{Chain: "a", Terms: []session.TermView{{Name: "depth"}, {Name: "other"}}, Best: fit("a side")},
+		{Chain: "b", Terms: []session.TermView{{Name: "width"}}, Best: fit("b side"), State: session.Final},
+	}}
+	for i, want := range []int{0, 0, 1, 1, 1, 0} {
+		step := steps[i]
+		step.Number = i + 1
+		v.Step = &step
+		require.Equal(t, want, Chain(v), step.Name)
+	}
+}

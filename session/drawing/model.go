@@ -53,8 +53,9 @@ type section struct {
 	checking    bool              // the active step measures the gap that is left
 }
 
-// Chain tells which chain to draw: the first that the active step belongs to,
-// else the first that is not final, else the first; -1 if there is none.
+// Chain tells which chain to draw: the first that the active step belongs to, else that
+// of the step before it that belongs to one, else the first that is not final, else the
+// first; -1 if there is none.
 func Chain(s session.Snapshot) int {
 	if len(s.Advice) == 0 {
 		return -1
@@ -62,16 +63,40 @@ func Chain(s session.Snapshot) int {
 	if s.Step == nil {
 		return 0
 	}
-	uses := func(a session.Advice) bool {
-		return !a.NoShims && slices.ContainsFunc(a.Terms, func(t session.TermView) bool { return t.Name == s.Step.Name })
-	}
-	if i := slices.IndexFunc(s.Advice, uses); i >= 0 {
+	if i := chainOf(s.Advice, *s.Step); i >= 0 {
 		return i
 	}
-	if checks(*s.Step) {
-		return 0
+	if s.Job != nil {
+		for k := min(s.Step.Number-1, len(s.Job.Steps)) - 1; k >= 0; k-- {
+			if i := chainOf(s.Advice, s.Job.Steps[k]); i >= 0 {
+				return i
+			}
+		}
 	}
 	return max(0, slices.IndexFunc(s.Advice, func(a session.Advice) bool { return a.State != session.Final && !a.NoShims }))
+}
+
+// chainOf is the first chain that a step is a dimension of, or measures directly; -1 if
+// there is none.
+func chainOf(all []session.Advice, step session.StepView) int {
+	uses := func(a session.Advice) bool {
+		return !a.NoShims && slices.ContainsFunc(a.Terms, func(t session.TermView) bool { return t.Name == step.Name })
+	}
+	if i := slices.IndexFunc(all, uses); i >= 0 {
+		return i
+	}
+	if len(step.Packs) > 0 {
+		side := func(a session.Advice) bool {
+			return a.Best != nil && slices.ContainsFunc(a.Best.Packs, func(p session.Pack) bool { return p.Side == step.Packs[0].Side })
+		}
+		if i := slices.IndexFunc(all, side); i >= 0 {
+			return i
+		}
+	}
+	if checks(step) && step.Limits == nil {
+		return 0
+	}
+	return -1
 }
 
 // checks tells whether a step measures the gap itself.

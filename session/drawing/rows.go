@@ -233,12 +233,13 @@ func pieces(p session.Pack) string {
 }
 
 // drawFoot uses the room that no active dimension needs: for a step outside the
-// chain a part of its own, for the check gap its name, and at the end the result.
+// chain a part of its own, for the check gap and for what is not measured its name, and
+// at the end the result.
 func (c *section) drawFoot(v *canvas, y float64) {
 	switch {
 	case c.step == nil && c.advice.Best != nil:
 		c.drawResult(v, y)
-	case c.step != nil && !c.inChain && c.checking:
+	case c.step != nil && !c.inChain && (c.checking || !measured(*c.step)):
 		lines := balance(clean(stepTitle(*c.step)), nameSize, width-2*margin, true)
 		for i, text := range lines {
 			v.centred("now", width/2, y+62+float64(i)*nameSize*1.1, nameSize, textWidth(text, nameSize, true), text)
@@ -252,6 +253,11 @@ func (c *section) drawFoot(v *canvas, y float64) {
 		v.arrow("headnow", 240, y+26, 1, 0, 28)
 		drawCaption(v, c.step, 280, y)
 	}
+}
+
+// measured tells whether a step measures a part by itself.
+func measured(s session.StepView) bool {
+	return (s.Kind == "" || s.Kind == session.MeasureStep) && len(s.Packs) == 0
 }
 
 func drawCaption(v *canvas, step *session.StepView, x, y float64) {

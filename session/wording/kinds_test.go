@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/shopspring/decimal"
 	"github.com/stretchr/testify/assert"
 
 	"shimwright/session"
@@ -66,4 +67,13 @@ func TestAWait(t *testing.T) {
 	assert.Equal(t, "not above 120 degrees", wording.Heat(&session.HeatView{Most: &most}))
 	assert.Equal(t, "to 95 degrees", wording.Heat(&session.HeatView{Celsius: &hot}))
 	assert.Empty(t, wording.Heat(&session.HeatView{})+wording.Heat(nil))
+}
+
+func TestWhatAStepRestsOn(t *testing.T) {
+	assert.Empty(t, wording.Beside(session.StepView{Measure: "Width"}))
+	hot, most := session.Num(decimal.New(74, 0)), session.Num(decimal.New(120, 0))
+	s := session.StepView{Heat: &session.HeatView{Part: "Pump half", Celsius: &hot, Most: &most, MostOf: "seal"}}
+	assert.Equal(t, "Heat the pump half to 74 degrees; not above 120 degrees (seal).", wording.Beside(s))
+	s = session.StepView{Packs: []session.Pack{{Side: "pump side", Pieces: []session.Number{session.Num(decimal.New(16, -2))}}}}
+	assert.Equal(t, "Fitted for this: 0.16 mm on the pump side; if other shims are in, say so (fitted).", wording.Beside(s))
 }

@@ -37,6 +37,19 @@ func StepDo(s session.StepView) string {
 	return strings.Join(said, " ")
 }
 
+// Beside says what a step rests on beyond its own text: how hot to make a part, which
+// shims have to be in, how a movement is taken, its limits. It is empty where there is
+// nothing of it.
+func Beside(s session.StepView) string {
+	var said []string
+	for _, text := range []string{Heat(s.Heat), inNow(s), movement(s), Limits(s.Limits)} {
+		if text != "" {
+			said = append(said, sentence(text))
+		}
+	}
+	return strings.Join(said, " ")
+}
+
 // inNow says which shims have to be in while a float or gap is measured directly.
 func inNow(s session.StepView) string {
 	if len(s.Packs) == 0 {

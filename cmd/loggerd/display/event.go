@@ -37,9 +37,12 @@ type picture struct {
 type words struct {
 	Step     string         `json:"step,omitempty"`
 	Progress string         `json:"progress,omitempty"`
-	Last     *readingWords  `json:"last,omitempty"` // the last reading of all
-	Readings []readingWords `json:"readings"`       // in the order of the snapshot
-	Advice   []adviceWords  `json:"advice"`         // one per chain
+	Beside   string         `json:"beside,omitempty"`   // what the step rests on: heat, shims that are in, limits
+	Compared [][]string     `json:"compared,omitempty"` // the candidates of a step that compares, as a table
+	Chain    int            `json:"chain"`              // the advice to show first
+	Last     *readingWords  `json:"last,omitempty"`     // the last reading of all
+	Readings []readingWords `json:"readings"`           // in the order of the snapshot
+	Advice   []adviceWords  `json:"advice"`             // one per chain
 	// Instruments are one line each.
 	Instruments []string `json:"instruments"`
 }
@@ -58,6 +61,7 @@ type readingWords struct {
 // adviceWords are one chain's advice.
 type adviceWords struct {
 	Title       string      `json:"title"`
+	Sum         string      `json:"sum"` // what it is a sum for
 	Headline    string      `json:"headline"`
 	Why         string      `json:"why"`
 	Uncertainty string      `json:"uncertainty"`
@@ -94,7 +98,11 @@ func (s *Server) event(v session.Snapshot) event {
 		e.Words.Instruments[i] = wording.Instrument(in)
 	}
 	if v.Step != nil {
-		e.Words.Step, e.Words.Progress = wording.Step(*v.Step), wording.Progress(*v.Step)
+		e.Words.Step, e.Words.Progress, e.Words.Beside = wording.Step(*v.Step), wording.Progress(*v.Step), wording.Beside(*v.Step)
+		e.Words.Chain = max(0, drawing.Chain(v))
+		if v.Step.Compare != nil {
+			e.Words.Compared = wording.Comparison(*v.Step.Compare)
+		}
 	}
 	titles := map[string]string{}
 	if v.Job != nil {
@@ -207,6 +215,7 @@ func mark(r session.ReadingView) string {
 func wordsOfAdvice(a session.Advice) adviceWords {
 	w := adviceWords{
 		Title: a.Title, Headline: wording.Headline(a), Why: wording.Why(a), Provisional: a.State == session.Provisional,
+		Sum:         upper(wording.Sum(a)),
 		Uncertainty: "Uncertainty: " + a.Uncertainty + ".",
 	}
 	if w.Title == "" {
@@ -256,3 +265,6 @@ func wordsOfPack(p session.Pack) packWords {
 	}
 	return packWords{p.Side, text, ""}
 }
+
+// upper writes the first letter large.
+func upper(text string) string { return strings.ToUpper(text[:1]) + text[1:] }

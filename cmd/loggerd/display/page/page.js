@@ -11,8 +11,9 @@ function render(blank) {
   pictures(event.pictures.map((p) => ({ svg: blank ? p.bare : p.svg, alt: blank ? "" : p.alt })));
   if (step) now(step, words, blank);
   put(byId("changed"), blank || !job ? "" : changes(snapshot.readings || []));
-  advice(words.advice, blank);
-  put(byId("fit"), blank ? "What to fit" : words.advice.map((a) => a.next_step).find(Boolean) || "What to fit");
+  const first = (step && words.chain) || 0;
+  advice([words.advice[first], ...words.advice.filter((_, i) => i !== first)].filter(Boolean), blank);
+  put(byId("fit"), blank ? "What to fit" : job && job.ended ? "Job ended" : words.advice.map((a) => a.next_step).find(Boolean) || "What to fit");
   sentences(words.advice, blank);
   readings(snapshot, words, blank);
   byId("instruments").lastElementChild.replaceChildren(...words.instruments.map((line) => make("li", "", line)));
@@ -40,9 +41,11 @@ function now(step, words, blank) {
   byId("tool").replaceChildren(...(step.instrument ? [make("small", "", "with the "), step.instrument] : []));
   put(byId("side"), step.side || "");
   byId("places").replaceChildren(...places(step, blank));
-  put(byId("how"), [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
+  put(byId("how"), (words.beside && !blank ? words.beside + " " : "") +
+    [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
     (step.places.some((p) => p.active) && step.kind === "measure" ? "" : " " + sentence(words.progress)));
   goal();
+  compared(words.compared || [], blank);
   put(byId("caution"), (step.cautions || []).join(" "));
   const last = words.last;
   document.body.dataset.last = "";
@@ -56,6 +59,15 @@ function now(step, words, blank) {
   value(byId("last-value"), byId("last-unit"), last, blank);
   verdict(byId("last-verdict"), blank ? "" : last.mark, blank ? "not shown" : last.verdict);
   put(byId("last-why"), blank ? "" : last.ruling);
+}
+
+// compared lays the candidates of a choice side by side.
+function compared(rows, blank) {
+  byId("compared").replaceChildren(...rows.map((row, i) => {
+    const line = make("tr", "");
+    line.append(...row.map((text, k) => make(i && k ? "td" : "th", text.includes("OUTSIDE") ? "outside" : "", blank && i && k ? unknown : text.replace("+/-", "±"))));
+    return line;
+  }));
 }
 
 // changes says which earlier readings count otherwise than they did at the last
@@ -129,6 +141,7 @@ function advice(all, blank) {
     box.classList.toggle("nofit", !a.float);
     box.classList.toggle("provisional", !!a.provisional);
     at("chain").textContent = a.title;
+    at("sum").textContent = a.sum;
     if (!a.float) return box;
     at("packs").replaceChildren(...(a.packs || []).map((p) => pack(p, blank)));
     at("float").textContent = blank ? unknown : a.float;
