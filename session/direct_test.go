@@ -137,6 +137,7 @@ func TestOtherShimsLeadBackToTheTrialBuild(t *testing.T) {
 	r.do(Command{Do: Next, Step: "trial-float"})
 	r.dial("0.085", "0.086")
 	r.requireAt("built-float", 0)
+	require.Equal(t, "other shims than in the trial", r.step("trial-float").Findings[0].Code)
 	r.do(Command{Do: Fitting, Packs: []SaidPack{{"pump side", []string{"0.12"}}, {"flywheel side", []string{"0.12"}}}})
 	r.requireAt("trial-float", 0)
 	require.Equal(t, "trial build instead", r.step("check-gap").Skipped.Code)

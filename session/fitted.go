@@ -38,6 +38,20 @@ func (t *turn) fitted(j *job, c Command) *Refusal {
 	return nil
 }
 
+// trialFindings say, after a trial build and before the engine is built, that other shims
+// than were in come out best.
+func (j *job) trialFindings(step int) []Reason {
+	chain, w := j.plan.direct(step)
+	if chain < 0 || w != trialBuild || !j.steps[step].closed {
+		return nil
+	}
+	a, was := j.advice[chain], j.fitted[chain].during[trialBuild]
+	if a == nil || a.Best == nil || a.Built != nil || was == nil || slices.EqualFunc(was, a.Best.Packs, samePieces) {
+		return nil
+	}
+	return []Reason{reason("other shims than in the trial", "step", j.plan.Steps[step].Name, "chain", a.Chain)}
+}
+
 // directClosed are the closed steps that measure a chain directly.
 func (j *job) directClosed(chain int) []int {
 	var steps []int

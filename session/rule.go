@@ -54,6 +54,9 @@ func (s *State) rule(r Reading) ReadingTaken {
 		t.Ruling, t.Why = NoStep, why
 		if r.Kind == Thermometer && in != nil && isTemperature(r.Value) && s.refusesOverdue(in, r) == nil {
 			t.Why = &Reason{"noted as temperature", map[string]string{"part": step.Part, "celsius": r.Value.String()}}
+			if j.tooWarmAt(step, r.Value) == nil {
+				t.Why.Code = "noted, cool enough"
+			}
 		}
 		return t
 	}
@@ -111,8 +114,17 @@ func warmthOf(taken []TemperatureTaken, name string) *TemperatureTaken {
 // tooWarm says why a step's part cannot be measured yet, and how long it takes to
 // come within the limit of the shop.
 func (j *job) tooWarm(step *Step) *Reason {
-	part, shop := warmthOf(j.warmth, step.Part), warmthOf(j.warmth, Shop)
-	if part == nil || step.Reference != nil || step.Instrument.Quantity() != OfLength {
+	part := warmthOf(j.warmth, step.Part)
+	if part == nil {
+		return nil
+	}
+	return j.tooWarmAt(step, part.Celsius)
+}
+
+// tooWarmAt is tooWarm of a part at a temperature in °C.
+func (j *job) tooWarmAt(step *Step, celsius Number) *Reason {
+	shop := warmthOf(j.warmth, Shop)
+	if step.Reference != nil || step.Instrument.Quantity() != OfLength {
 		return nil
 	}
 	air := plain("20")
@@ -121,12 +133,12 @@ func (j *job) tooWarm(step *Step) *Reason {
 	}
 	limit := j.plan.Temperature.Warm
 	constant := j.plan.Temperature.Cooling.InexactFloat64() / math.Ln2
-	finding, warm, err := calc.Warm(part.Celsius.InexactFloat64(), air.InexactFloat64(), limit.InexactFloat64(), constant)
+	finding, warm, err := calc.Warm(celsius.InexactFloat64(), air.InexactFloat64(), limit.InexactFloat64(), constant)
 	if err != nil || !warm {
 		return nil // a plan in State is sound, and temperatures were checked when taken
 	}
 	return &Reason{"part warm", map[string]string{
-		"part": step.Part, "celsius": part.Celsius.String(), "limit": limit.String(), "shop": air.String(), "wait_minutes": finding.Params["wait"],
+		"part": step.Part, "celsius": celsius.String(), "limit": limit.String(), "shop": air.String(), "wait_minutes": finding.Params["wait"],
 	}}
 }
 

@@ -138,5 +138,6 @@ func (j *job) kindFindings(step int) []Reason {
 			found = append(found, j.drifts(in.Name, p.Use)...)
 		}
 	}
-	return append(append(found, j.torqueFindings(step)...), j.choiceFindings(step)...)
+	found = append(append(found, j.trialFindings(step)...), j.torqueFindings(step)...)
+	return append(found, j.choiceFindings(step)...)
 }

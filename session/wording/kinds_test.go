@@ -75,5 +75,5 @@ func TestWhatAStepRestsOn(t *testing.T) {
 	s := session.StepView{Heat: &session.HeatView{Part: "Pump half", Celsius: &hot, Most: &most, MostOf: "seal"}}
 	assert.Equal(t, "Heat the pump half to 74 degrees; not above 120 degrees (seal).", wording.Beside(s))
 	s = session.StepView{Packs: []session.Pack{{Side: "pump side", Pieces: []session.Number{session.Num(decimal.New(16, -2))}}}}
-	assert.Equal(t, "Fitted for this: 0.16 mm on the pump side; if other shims are in, say so (fitted).", wording.Beside(s))
+	assert.Equal(t, "This counts as measured with 0.16 mm on the pump side; if other shims are in, say so first (fitted).", wording.Beside(s))
 }

@@ -63,6 +63,8 @@ func reasonText(code string) string {
 		return "{instrument} shows {shown} {unit_shown} now and has shown {step} in another unit, far from that; look which unit its display is in, then measure again"
 	case "noted as temperature":
 		return "noted: {part} is at {celsius} degrees, still too warm to measure"
+	case "noted, cool enough":
+		return "noted: {part} is at {celsius} degrees, cool enough; measure on"
 	case "crush not stated":
 		return "the plan does not say by how much {term} gives way under the screws"
 	case "play not stated":
@@ -73,6 +75,8 @@ func reasonText(code string) string {
 		return "the plan gives {term} without its uncertainty"
 	case "pack changed":
 		return "it was made with other shims in"
+	case "other shims than in the trial":
+		return "after {step} other shims come out best than were in; change them, say so (fitted), and measure it again before going on"
 	case "trial build instead":
 		return "other shims are in than when this was measured; the trial build measures the float with them"
 	case "shown without a trial build":

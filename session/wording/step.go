@@ -26,7 +26,7 @@ func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progre
 // and the caution.
 func StepDo(s session.StepView) string {
 	said := []string{sentence(Progress(s))}
-	for _, text := range []string{s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits), inNow(s)} {
+	for _, text := range []string{inNow(s), s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits)} {
 		if text != "" {
 			said = append(said, sentence(text))
 		}
@@ -55,7 +55,7 @@ func inNow(s session.StepView) string {
 	if len(s.Packs) == 0 {
 		return ""
 	}
-	return "fitted for this: " + packs(s.Packs) + "; if other shims are in, say so (fitted)"
+	return "this counts as measured with " + packs(s.Packs) + "; if other shims are in, say so first (fitted)"
 }
 
 // Fitted says what is in the engine, and whether that is what is advised.
