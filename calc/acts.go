@@ -19,6 +19,8 @@ type Act struct {
 	Direct  bool
 	Removes []string
 	Adds    []Cause
+	// Unstated are inputs that a direct measurement would lack as well; they bar it.
+	Unstated []string
 }
 
 // Prospect is where an act would lead, if the value stays: the uncertainty, the
@@ -86,7 +88,7 @@ func WhatNext(b Budget, value decimal.Decimal, w Window, r Rule, probability flo
 // find the value that is known, so that it agrees as Fuse has it.
 func (a Act) applied(b Budget, u float64) (Budget, error) {
 	if a.Direct {
-		direct := Budget{Terms: []Weight{{Name: a.Name, C: 1}}, Causes: a.Adds}
+		direct := Budget{Terms: []Weight{{Name: a.Name, C: 1}}, Causes: a.Adds, Unstated: a.Unstated}
 		_, alone, err := direct.uncovered()
 		if err != nil {
 			return Budget{}, under("direct.", err)

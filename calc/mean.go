@@ -18,6 +18,9 @@ const (
 	fromPlaces     = "places"
 )
 
+// fewPlaces is up to how many places what they differ by is taken as bounded.
+const fewPlaces = 3
+
 // Cause makes the spread a cause of the given name that acts on one term.
 func (s Spread) Cause(name string, term int) Cause {
 	return Cause{Name: name, U: s.U, Freedom: s.Freedom, Shape: s.Shape, Effects: []Effect{{Term: term, By: 1}}}
@@ -32,6 +35,10 @@ func (s Spread) Cause(name string, term int) Cause {
 // which for one place is max(s_p/√n, d/√12) (JCGM 100:2008, 4.2.3, 4.2.4, F.2.2.1; H.3.6
 // for pooling). The floor enters once, however many repeats. It is rectangular and has
 // no end of degrees of freedom; the others are Student's t with those of s_p, or m−1.
+//
+// Of two or three places that differ nobody knows the spread well, but a face that leans is
+// no sample: what it may be off by is bounded. So the shape is then rectangular, of the
+// same u and degrees of freedom; Student's t of one degree would have tails without end.
 //
 // If one place governs, m is 1 and n its number; what the places differ by is then part
 // of what was asked for, not an uncertainty.
@@ -55,6 +62,9 @@ func (m *Method) MeanUncertainty(r Reduction, s Scatter, freedom float64, rule R
 	if n := len(r.Places); n > 1 && rule.Governs == MeanOfPlaces {
 		if u := betweenPlaces(r.Places) / math.Sqrt(float64(n)); u > out.U {
 			out = Spread{U: u, Freedom: float64(n - 1), Shape: StudentT, From: fromPlaces}
+			if n <= fewPlaces {
+				out.Shape = Rectangular
+			}
 		}
 	}
 	return out, nil

@@ -2,6 +2,7 @@ package calc
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/shopspring/decimal"
@@ -83,7 +84,8 @@ func TestMeanUncertainty(t *testing.T) {
 		{"s_r is certain", at(0, "5", "5.02"), caliper, certain, ReduceRule{}, Spread{0.005 / math.Sqrt2, certain, StudentT, "repeats"}},
 		{"pooled", at(0, "5", "5.02"), caliper, 3, ReduceRule{}, Spread{math.Sqrt((3*0.005*0.005+0.0002)/4) / math.Sqrt2, 4, StudentT, "repeats"}},
 		{"unequal places", append(at(0, "5"), at(1, "5", "5")...), Scatter{d("0.001"), d("0.006")}, certain, ReduceRule{}, Spread{0.006 * math.Sqrt(1.5) / 2, certain, StudentT, "repeats"}},
-		{"places differ", append(at(0, "5", "5"), at(1, "5.06", "5.06")...), caliper, 20, ReduceRule{}, Spread{0.03, 1, StudentT, "places"}},
+		{"places differ", append(at(0, "5", "5"), at(1, "5.06", "5.06")...), caliper, 20, ReduceRule{}, Spread{0.03, 1, Rectangular, "places"}},
+		{"four places differ", slices.Concat(at(0, "5"), at(1, "5.06"), at(2, "5"), at(3, "5.06")), caliper, 20, ReduceRule{}, Spread{0.06 / math.Sqrt(12), 3, StudentT, "places"}},
 		{"the tightest governs", append(at(0, "5", "5", "5", "5"), at(1, "5.06", "5.06")...), caliper, certain, ReduceRule{Governs: LargestPlace}, Spread{0.005 / math.Sqrt2, certain, StudentT, "repeats"}},
 	} {
 		got := spread(t, c.repeats, c.s, c.nu, c.rule)

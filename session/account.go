@@ -43,6 +43,7 @@ const (
 	knownExpansion = 0.05  // relative half-width of a stated expansion
 	anyExpansion   = 12.0  // 10⁻⁶/K, as centre and half-width, of a part whose material is not stated
 	bladeTolerance = 0.005 // mm, ± of a feeler's blade (assumed)
+	usualTolerance = 0.01  // mm, ± of a shim of which nothing is stated (assumed)
 	usualScale     = 50.0  // 10⁻⁶, ± of an instrument's scale (assumed)
 	usualReach     = 25.0  // mm, how far a block or certificate speaks for (assumed)
 	worstLimit     = 0.05  // mm, ± of an instrument whose profile states none for the use

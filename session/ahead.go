@@ -106,7 +106,19 @@ func (a *account) checkGapAct(known knowledge, best *Fit) []act {
 			}
 		}
 	}
-	return []act{{calc.Act{Name: "check gap", Minutes: minutesFeeler, Direct: true, Adds: adds}, reason("check gap by feeler", "step", a.chain.Check)}}
+	for _, b := range a.job.plan.Bearings {
+		if b.Play == nil || !a.chain.uses(b.Step) {
+			continue
+		}
+		c := flatCause("where the ring of "+b.Name+" will lie", b.Play.InexactFloat64()/2, []calc.Effect{{Term: 0, By: 1}})
+		if a.job.takesUpPlay(a.job.plan.step(a.chain.Check)) {
+			c = playCause(b, b.PlayU.InexactFloat64(), calc.Effect{Term: 0, By: -0.5})
+		}
+		if c.U > 0 {
+			adds = append(adds, c)
+		}
+	}
+	return []act{{calc.Act{Name: "check gap", Minutes: minutesFeeler, Direct: true, Adds: adds, Unstated: a.unstatedPlay()}, reason("check gap by feeler", "step", a.chain.Check)}}
 }
 
 // trialAct is to build the engine on trial and measure the float itself; once that is
@@ -117,7 +129,8 @@ func (a *account) trialAct(known knowledge) []act {
 	code, limit := "trial build", flatCause("limit of a dial indicator", usualDial, one)
 	if known.has(trialBuild) {
 		if p := j.instrumentOf(j.plan.step(a.chain.Trial)); p != nil && !math.IsInf(limitOf(p, j.plan.Steps[j.plan.step(a.chain.Trial)].Use), 1) {
-			limit = flatCause("limit of "+p.Name, limitOf(p, j.plan.Steps[j.plan.step(a.chain.Trial)].Use), one)
+			use := j.plan.Steps[j.plan.step(a.chain.Trial)].Use
+			limit = flatCause(limitName(p, use, limitOf(p, use)), limitOf(p, use), one)
 		}
 		code = "trial build again"
 	}
@@ -127,7 +140,18 @@ func (a *account) trialAct(known knowledge) []act {
 			adds = append(adds, playCause(b, b.PlayU.InexactFloat64(), calc.Effect{Term: 0, By: -0.5}))
 		}
 	}
-	return []act{{calc.Act{Name: "trial build", Minutes: minutesTrial, Direct: true, Adds: adds}, reason(code)}}
+	return []act{{calc.Act{Name: "trial build", Minutes: minutesTrial, Direct: true, Adds: adds, Unstated: a.unstatedPlay()}, reason(code)}}
+}
+
+// unstatedPlay is play that nobody states: it is in what is measured directly as well.
+func (a *account) unstatedPlay() []string {
+	var codes []string
+	for _, r := range a.barred {
+		if r.Code == "play not stated" {
+			codes = append(codes, r.Code)
+		}
+	}
+	return codes
 }
 
 // has tells whether the gap was measured directly in one way.

@@ -224,6 +224,7 @@ func (a *account) join(known knowledge, d *directly, coverage float64) (knowledg
 		return knowledge{}, err
 	}
 	view := d.view
+	view.Expected = worked(d.view.Found.Add(known.value.Sub(d.Value)).RoundBank(correctionPlaces))
 	view.Chain, view.Weight = worked(known.value.RoundBank(correctionPlaces)), rounded(fused.WeightDirect, 4)
 	if view.Compared {
 		view.En, view.Agrees = rounded(fused.En, 3), fused.Agree
@@ -235,9 +236,13 @@ func (a *account) join(known knowledge, d *directly, coverage float64) (knowledg
 			a.findings = append(a.findings, r)
 		}
 	}
+	kept := view.Packs
+	if view.Earlier {
+		kept = known.kept // those are not in any more
+	}
 	return knowledge{
 		value: fused.Value.RoundBank(correctionPlaces), budget: fused.Budget, uncertainty: fused.Uncertainty,
-		evidence: append(slices.Clip(known.evidence), view), kept: view.Packs,
+		evidence: append(slices.Clip(known.evidence), view), kept: kept,
 	}, nil
 }
 
@@ -252,7 +257,7 @@ func (a *account) direct(w way) (*directly, error) {
 	}
 	last := j.lastCounting(step)
 	found := j.value(step)
-	if last == nil || found == nil {
+	if last == nil || found == nil || a.ringHeld(w) {
 		return nil, nil
 	}
 	if last.taken.Feeler != nil {
@@ -265,7 +270,7 @@ func (a *account) direct(w way) (*directly, error) {
 	}
 	d := &directly{view: EvidenceView{Way: w.String(), Step: j.plan.Steps[step].Name, Found: *found, Packs: packs}}
 	d.Budget = calc.Budget{Terms: []calc.Weight{{Name: j.plan.Steps[step].Name, C: 1}}, Causes: causes}
-	value := a.withoutPlay(step, found.Decimal, d)
+	value := a.atReference(a.withoutPlay(step, found.Decimal, d), last, d)
 	total := decimal.Zero
 	for _, pack := range packs {
 		total = total.Add(pack.Total.Decimal)
@@ -277,6 +282,9 @@ func (a *account) direct(w way) (*directly, error) {
 	d.Value = value.Add(total)
 	if w == checkGap {
 		d.Value = d.Value.Add(a.chain.fittedBeyond())
+	}
+	if w != builtEngine && len(j.fitted[chain].said) < len(packs) {
+		a.assume("packs as advised", "way", w.String())
 	}
 	for _, r := range a.barred {
 		if r.Code == "play not stated" || r.Code == "check limit not stated" {
@@ -292,40 +300,38 @@ func (a *account) direct(w way) (*directly, error) {
 		return nil, err
 	}
 	d.view.Gap, d.view.Expanded = worked(d.Value), Num(expanded)
-	d.view.Compared = len(a.barred) == 0 && !a.ringHeld()
+	d.view.Compared = len(a.barred) == 0
 	return d, nil
 }
 
-// ringHeld tells whether a ring of the chain's bearings does not slide on its journal:
-// a shaft that takes the rings along shows their play, not the gap.
-func (a *account) ringHeld() bool {
-	return slices.ContainsFunc(a.job.plan.Bearings, func(b Bearing) bool {
+// ringHeld tells whether a ring of the chain's bearings does not slide on its journal,
+// and says so: a shaft that takes the rings along shows their play, not the gap.
+func (a *account) ringHeld(w way) bool {
+	i := slices.IndexFunc(a.job.plan.Bearings, func(b Bearing) bool {
 		return a.chain.uses(b.Step) && b.Slides != nil && !*b.Slides
 	})
+	if i < 0 {
+		return false
+	}
+	a.findings = append(a.findings, reason("ring does not slide", "bearing", a.job.plan.Bearings[i].Name, "way", w.String()))
+	return true
 }
 
-// withoutPlay takes off what was found the play that the bearings have in it, and adds
-// what is not known of that: half of each bearing's where the shaft was pushed home both
-// ways, none where it was not, and anything between where nobody says.
+// withoutPlay takes off what was found the play that the bearings have in it: half of
+// each bearing's where the shaft was pushed home both ways. Where it was not, a ring lay
+// anywhere in its play.
 func (a *account) withoutPlay(step int, found decimal.Decimal, d *directly) decimal.Decimal {
 	off := decimal.Zero
 	for _, b := range a.job.plan.Bearings {
 		if b.Play == nil || !a.chain.uses(b.Step) {
 			continue
 		}
-		play, u := b.Play.Decimal, b.PlayU.InexactFloat64()
-		by := 0.0
-		switch a.job.takesUpPlay(step) {
-		case "taken up":
-			by = 0.5
-		case "":
-			by = 0.25
-			addCause(&d.Budget, flatCause("whether the play of "+b.Name+" was taken up", play.InexactFloat64()/4, []calc.Effect{{Term: 0, By: 1}}))
+		if a.job.takesUpPlay(step) {
+			off = off.Add(b.Play.Mul(decimal.New(5, -1)))
+			addCause(&d.Budget, playCause(b, b.PlayU.InexactFloat64(), calc.Effect{Term: 0, By: -0.5}))
+			continue
 		}
-		off = off.Add(play.Mul(decimal.NewFromFloat(by)))
-		if by > 0 {
-			addCause(&d.Budget, playCause(b, u, calc.Effect{Term: 0, By: -by}))
-		}
+		addCause(&d.Budget, flatCause("where the ring of "+b.Name+" lay at "+a.job.plan.Steps[step].Name, b.Play.InexactFloat64()/2, []calc.Effect{{Term: 0, By: 1}}))
 	}
 	if !off.IsZero() {
 		n := worked(off)
@@ -338,14 +344,31 @@ func playCause(b Bearing, u float64, effect calc.Effect) calc.Cause {
 	return calc.Cause{Name: "play of " + b.Name, U: u, Freedom: math.Inf(1), Shape: calc.Normal, Effects: []calc.Effect{effect}}
 }
 
-// takesUpPlay is whether a direct measurement takes up the play of the bearings; empty
-// if that is not known.
-func (j *job) takesUpPlay(step int) string {
+// takesUpPlay is whether a direct measurement takes up the play of the bearings.
+func (j *job) takesUpPlay(step int) bool {
 	s := &j.plan.Steps[step]
-	if s.Play == "" && s.Instrument == DialIndicator {
-		return "taken up"
+	return s.Play == "taken up" || s.Play == "" && s.Instrument == DialIndicator
+}
+
+// atReference brings a gap that was measured on the assembled engine to 20 °C: parts
+// grow with the shop, whose temperature is the one cause it has in the chain as well.
+func (a *account) atReference(value decimal.Decimal, last *filed, d *directly) decimal.Decimal {
+	perKelvin := 0.0
+	for _, t := range a.terms {
+		if t.step < 0 || a.job.isBar(t.step) {
+			continue
+		}
+		p := Part{Name: t.name}
+		if i := a.job.plan.part(a.job.plan.Steps[t.step].Part); i >= 0 {
+			p = a.job.plan.Parts[i]
+		}
+		if net := a.job.value(t.step); net != nil {
+			perKelvin += float64(t.c) * net.InexactFloat64() * materialOf(p).Alpha
+		}
 	}
-	return s.Play
+	shop := a.shop(last.warmth)
+	addCause(&d.Budget, calc.Cause{Name: "temperature of " + shop.Name, U: shop.U, Freedom: shop.Freedom, Shape: shop.Shape, Effects: []calc.Effect{{Term: 0, By: -perKelvin}}})
+	return value.Sub(decimal.NewFromFloat(perKelvin * (shop.Celsius - celsiusISO1)).RoundBank(correctionPlaces))
 }
 
 // fittedBeyond is what is fitted for good on the sides after the first.
@@ -364,7 +387,7 @@ func (ch *Chain) fittedBeyond() decimal.Decimal {
 func (a *account) directCauses(step int, last *filed) ([]calc.Cause, error) {
 	j := a.job
 	if pair := last.taken.Feeler; pair != nil {
-		_, cause, err := calc.Feeler("between the blades of "+last.taken.Instrument, pair.Passes.Decimal, pair.Stops.Decimal, decimal.NewFromFloat(bladeTolerance))
+		_, cause, err := calc.Feeler("between the blades of "+last.taken.Instrument+" at "+j.plan.Steps[step].Name, pair.Passes.Decimal, pair.Stops.Decimal, decimal.NewFromFloat(bladeTolerance))
 		return []calc.Cause{cause}, err
 	}
 	rule, err := j.reduceRule(step)
@@ -385,27 +408,37 @@ func (a *account) directCauses(step int, last *filed) ([]calc.Cause, error) {
 		limit = worstLimit
 		a.bar("check limit not stated", "instrument", p.Name, "use", string(use))
 	}
-	return append(causes, flatCause("limit of "+p.Name, limit, []calc.Effect{{Term: 0, By: 1}})), nil
+	return append(causes, flatCause(limitName(p, use, limit), limit, []calc.Effect{{Term: 0, By: 1}})), nil
+}
+
+// limitName names the limit of an instrument in one use, the same for all that was
+// measured directly with it.
+func limitName(p *Profile, use Use, limit float64) string {
+	return fmt.Sprintf("limit of %s, %s, ±%g", p.Name, use, limit)
 }
 
 // choose ranks the fits of the stock. What was in when the gap was measured directly
 // stays if that comes out as well.
-func (j *job) choose(ch *Chain, known knowledge) (calc.LikelyFits, bool, error) {
+func (j *job) choose(ch *Chain, known knowledge) (calc.LikelyFits, []string, error) {
 	p := j.likelyProblem(ch, known.uncertainty.Estimate(known.value))
 	free, err := j.method.LikelyFits(p, fitsKept)
 	if err != nil || len(known.kept) == 0 || len(free.Best) == 0 {
-		return free, false, err
+		return free, nil, err
 	}
 	kept, err := j.keeping(ch, known)
 	if err != nil {
-		return calc.LikelyFits{}, false, err
+		return calc.LikelyFits{}, nil, err
 	}
 	if len(kept.Best) == 0 || kept.Best[0].Conformity.Outcome > free.Best[0].Conformity.Outcome ||
 		(kept.Best[0].Conformity.Outcome != calc.ShownInside && kept.Best[0].Conformity.Inside < free.Best[0].Conformity.Inside-0.01) {
-		return free, false, nil
+		return free, nil, nil
 	}
 	kept.Possible, kept.Wanted = free.Possible, free.Wanted
-	return kept, len(known.kept) == len(ch.Sides), nil
+	var stays []string
+	for _, pack := range known.kept {
+		stays = append(stays, pack.Side)
+	}
+	return kept, stays, nil
 }
 
 // keeping ranks the fits that leave in what was in: what is not known of those packs
@@ -443,7 +476,7 @@ func (a *account) dial(known knowledge, advice *Advice) error {
 	j := a.job
 	if !slices.ContainsFunc([]string{a.chain.Trial, a.chain.Built}, func(name string) bool {
 		step := j.plan.step(name)
-		return step >= 0 && j.takesUpPlay(step) == "taken up"
+		return step >= 0 && j.takesUpPlay(step)
 	}) {
 		return nil
 	}

@@ -87,7 +87,8 @@ func TestShimsThatWereInDoNotCountAgain(t *testing.T) {
 	r := toTrial(t)
 	r.dial("0.205", "0.205")
 	b := r.advice().Budget
-	alone := math.Sqrt(math.Pow(0.004/math.Sqrt(3), 2) + math.Pow(0.002/math.Sqrt2, 2) + 2*math.Pow(0.008/2, 2))
+	shop := 10 / math.Sqrt(3) * (23*52.71 + 20*0.36 - 11.5*52.54) * 1e-6 // within 10 K of 20 degrees
+	alone := math.Sqrt(shop*shop + math.Pow(0.004/math.Sqrt(3), 2) + math.Pow(0.002/math.Sqrt2, 2) + 2*math.Pow(0.008/2, 2))
 	j := r.bench.state.job
 	acct, err := j.accountFor(0)
 	require.NoError(t, err)
@@ -228,18 +229,80 @@ func TestABuiltEngineIsNotComparedWithoutThePlay(t *testing.T) {
 	require.Nil(t, a.DialShows)
 }
 
-func TestARingThatDoesNotSlideIsNotCompared(t *testing.T) {
+func TestARingThatDoesNotSlideShowsItsPlay(t *testing.T) {
 	r := newRig(t, dialProfile())
 	r.do(Command{Do: Begin, Plan: replacing(t, "play_u = \"0.008\"\n", "play_u = \"0.008\"\nslides_on_journal = false\n")(withTrial(t))})
 	measureMetal(r)
 	measureGasket(r)
+	before := r.advice().Gap
+	r.do(Command{Do: Next, Step: "trial-float"})
+	r.dial("0.080", "0.080")
+	require.Equal(t, before, r.advice().Gap, "it is no measurement of the gap")
 	r.do(Command{Do: Next, Step: "built-float"})
 	r.dial("0.200", "0.200")
-	require.False(t, r.advice().Built.Compared)
+	a := r.advice()
+	require.Nil(t, a.Built)
+	require.Empty(t, a.Evidence)
+	require.Equal(t, "ring does not slide", a.Findings[len(a.Findings)-1].Code)
+}
+
+func TestAReplacedPartForgetsTheTrial(t *testing.T) {
+	r := toTrial(t)
+	r.dial("0.085", "0.086")
+	r.do(Command{Do: Fitting})
+	require.Len(t, r.advice().Evidence, 1)
+	r.do(Command{Do: Replace, Part: "crank", Note: "scored"})
+	r.do(Command{Do: Next, Step: "crank-width"})
+	for range 4 {
+		r.press("caliper-1", "52.44")
+	}
+	a := r.advice()
+	require.Empty(t, a.Evidence, "it was of another crank")
+	require.InDelta(t, 0.4828+0.10, a.Gap.InexactFloat64(), 1e-9)
+}
+
+// A warm shop opens an aluminium case on a steel crank: the trial build is brought to
+// 20 degrees like the chain (23·52.71 + 20·0.36 − 11.5·52.54 = 0.6154 µm/K).
+func TestATrialBuildIsBroughtToReference(t *testing.T) {
+	gap := func(before ...Command) float64 {
+		r := newRig(t, dialProfile())
+		r.do(Command{Do: Begin, Plan: withTrial(t), Operator: "mo"})
+		for _, c := range before {
+			r.do(c)
+		}
+		measureMetal(r)
+		measureGasket(r)
+		r.do(Command{Do: Next, Step: "trial-float"})
+		r.dial("0.205", "0.206")
+		return r.advice().Evidence[0].Gap.InexactFloat64()
+	}
+	require.InDelta(t, gap()-12*(23*52.71+20*0.36-11.5*52.54)*1e-6, gap(Command{Do: TakeTemperature, Of: Shop, Celsius: "32"}), 2e-5)
+}
+
+func TestTwoFeelerPairsAreTwoMeasurements(t *testing.T) {
+	r := newRig(t, dialProfile())
+	plan := strings.Replace(withTrial(t), "title = \"Float by dial\"\ninstrument = \"dial indicator\"", "title = \"Float by feeler\"\ninstrument = \"feeler\"", 1)
+	r.do(Command{Do: Begin, Plan: plan, Operator: "mo"})
+	measureMetal(r)
+	measureGasket(r)
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.30", Stops: "0.35"})
+	r.do(Command{Do: Next, Step: "trial-float"})
+	r.do(Command{Do: Enter, Instrument: "feelers", Passes: "0.15", Stops: "0.25"})
+	a := r.advice()
+	require.Len(t, a.Evidence, 2, "%+v", a.Findings)
+	require.Greater(t, a.Evidence[1].Weight, 0.1)
+	require.Less(t, a.Evidence[1].Weight, 0.9)
+}
+
+func TestAShimThatIsNotInStockIsNotKnownExactly(t *testing.T) {
+	r := toTrial(t)
+	r.do(Command{Do: Fitting, Packs: []SaidPack{{"pump side", []string{"0.17"}}, {"flywheel side", []string{"0.17"}}}})
+	r.dial("0.145", "0.145")
+	require.InDelta(t, 0.01/math.Sqrt(3), line(t, r.advice(), "shim 1 of 0.17, pump side").U, 1e-6)
 }
 
 func TestHowMuchPlayADirectMeasurementHolds(t *testing.T) {
-	for say, want := range map[string]float64{`"taken up"`: 0.04, `"not taken up"`: 0, ``: 0.02} {
+	for say, want := range map[string]float64{`"taken up"`: 0.04, `"not taken up"`: 0, ``: 0} {
 		line := "bearing_play = " + say + "\n"
 		if say == "" {
 			line = ""
@@ -252,7 +315,8 @@ func TestHowMuchPlayADirectMeasurementHolds(t *testing.T) {
 		a := r.advice()
 		e := a.Evidence[0]
 		require.InDelta(t, 0.325-want+e.Fitted.InexactFloat64(), e.Gap.InexactFloat64(), 1e-9, say)
-		require.Equal(t, say == "", strings.Contains(asJSON(t, a.Budget), "whether the play of"), say)
+		require.Equal(t, want == 0, strings.Contains(asJSON(t, a.Budget), "where the ring of pump-bearing lay at check-gap"), "a ring that is not pushed lies anywhere in its play")
+		require.Equal(t, "packs as advised", a.Assumed[len(a.Assumed)-1].Code, "nobody said what is in")
 	}
 }
 

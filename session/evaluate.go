@@ -74,7 +74,7 @@ func (p *Plan) toleranceOf(thickness Number) float64 {
 	if i := shimOf(p.Stock, thickness); i >= 0 {
 		return p.Stock[i].halfWidth().InexactFloat64()
 	}
-	return 0
+	return usualTolerance // of a shim that the stock does not hold
 }
 
 // rule is the plan's decision rule. A plan in State is sound, so its edition is known.
@@ -98,11 +98,11 @@ func (j *job) likelyProblem(ch *Chain, estimate calc.Estimate) calc.LikelyProble
 
 // fit adds the best fits, best first, what limits them, and the float when warm.
 func (j *job) fit(acct *account, known knowledge, a *Advice) error {
-	fits, keep, err := j.choose(acct.chain, known)
+	fits, stays, err := j.choose(acct.chain, known)
 	if err != nil {
 		return err
 	}
-	a.Keep = keep
+	a.Stays, a.Keep = stays, len(stays) > 0 && len(stays) == len(acct.chain.Sides)
 	wanted := worked(fits.Wanted)
 	a.Wanted, a.Possible, a.Limits = &wanted, fits.Possible, fits.Limits
 	if len(fits.Limits) == 1 && fits.Limits[0] == calc.LimitStock {

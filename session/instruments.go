@@ -88,7 +88,7 @@ func (a *account) usedFor(k int, t accountTerm, s share) error {
 // bar: how far its rod and jaws or foot differ, the bar, and the setting itself.
 func (a *account) zeroings() error {
 	type zero struct{ instrument, bar string }
-	terms := map[zero][]int{}
+	terms, weights := map[zero][]int{}, map[zero][]float64{}
 	var order []zero
 	for i, m := range a.measured {
 		bar := a.job.plan.Steps[a.terms[a.owners[i].term].step].ZeroedOn
@@ -100,6 +100,7 @@ func (a *account) zeroings() error {
 			order = append(order, z)
 		}
 		terms[z] = append(terms[z], a.owners[i].term)
+		weights[z] = append(weights[z], a.owners[i].weight)
 	}
 	for _, z := range order {
 		p := &a.job.profiles[a.job.profileOf(z.instrument)]
@@ -122,11 +123,27 @@ func (a *account) zeroings() error {
 		if err != nil {
 			return fmt.Errorf("cannot use the zero of %q: %w", z.instrument, err)
 		}
-		for _, c := range causes {
-			a.cause(c)
+		for i, c := range causes {
+			if i == 1 { // the bar is one, whatever is zeroed on it
+				c.Name = "parallelism of " + z.bar
+			}
+			c.Effects = slices.Clone(c.Effects)
+			for k := range c.Effects {
+				c.Effects[k].By *= weights[z][k]
+			}
+			a.mergeCause(c)
 		}
 	}
 	return nil
+}
+
+// mergeCause adds a cause, or what it does more to one that is there already.
+func (a *account) mergeCause(c calc.Cause) {
+	if i := slices.IndexFunc(a.causes, func(o calc.Cause) bool { return o.Name == c.Name }); i >= 0 {
+		a.causes[i].Effects = append(slices.Clone(a.causes[i].Effects), c.Effects...)
+		return
+	}
+	a.cause(c)
 }
 
 // A share is how much of a step's value was measured with one instrument.
@@ -484,10 +501,14 @@ func (a *account) growth() (by decimal.Decimal, causes []calc.Cause, ok bool, er
 			return decimal.Zero, nil, false, nil
 		}
 		p := a.job.plan.Parts[at]
-		materials = append(materials, materialOf(p))
-		temperatures = append(temperatures, calc.Temperature{Name: p.Name, Celsius: p.Running.InexactFloat64(), U: runningU / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
+		m := slices.IndexFunc(materials, func(m calc.Material) bool { return m.Name == p.Name })
+		if m < 0 { // a part has one material and one temperature, whatever is measured of it
+			m = len(materials)
+			materials = append(materials, materialOf(p))
+			temperatures = append(temperatures, calc.Temperature{Name: p.Name, Celsius: p.Running.InexactFloat64(), U: runningU / math.Sqrt(3), Freedom: math.Inf(1), Shape: calc.Rectangular})
+		}
 		net := a.job.value(t.step)
-		parts = append(parts, calc.Staying{Term: k, Length: net.Decimal, Material: len(materials) - 1, At: len(temperatures) - 1})
+		parts = append(parts, calc.Staying{Term: k, Length: net.Decimal, Material: m, At: m})
 	}
 	grown, err := calc.Growth(parts, materials, temperatures)
 	if err != nil {

@@ -102,6 +102,7 @@ func (j *job) replaced(b Replaced) error {
 		if !slices.ContainsFunc(steps, func(i int) bool { return ch.uses(j.plan.Steps[i].Name) }) {
 			continue
 		}
+		j.fitted[k].before = nil
 		for w := range ways {
 			j.fitted[k].during[w] = nil
 			if i := j.plan.directStep(ch, w); i >= 0 {

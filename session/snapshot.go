@@ -285,6 +285,7 @@ type Advice struct {
 	Next         []NextAct      `json:"next,omitempty"`          // what would make it surer, cheapest first
 	Evidence     []EvidenceView `json:"evidence,omitempty"`      // direct measurements of the gap, in the order in which they were joined
 	Keep         bool           `json:"keep,omitempty"`          // the best fit is what is in already
+	Stays        []string       `json:"stays,omitempty"`         // sides whose packs were in when the gap was measured and stay
 	DialShows    *Number        `json:"dial_shows_mm,omitempty"` // what a dial shows of the best fit, with the play of the bearings
 	DialExpanded *Number        `json:"dial_expanded_mm,omitempty"`
 	OffCentre    *Number        `json:"off_centre_mm,omitempty"` // of the rod with the best fit, beyond the cylinder's axis seen from the first side; with split "centred"
@@ -397,6 +398,7 @@ type EvidenceView struct {
 	Gap      Number  `json:"gap_mm"`            // what it gives
 	Expanded Number  `json:"expanded_mm"`
 	Chain    Number  `json:"chain_gap_mm"` // what was known before
+	Expected Number  `json:"expected_mm"`  // to be found, by that
 	En       float64 `json:"en"`
 	Compared bool    `json:"compared"` // with the chain; not if that lacks an input
 	Agrees   bool    `json:"agrees"`

@@ -240,7 +240,7 @@ func TestTitle(t *testing.T) {
 	done := at(t, "pump-bottom-end", strings.Join(bottomEnd, ""))
 	said := Title(done, 0)
 	for _, want := range []string{
-		"Section along the shaft: End float of the crank.", "Gasket, squeezed 0.346 mm.", "pump side: 0.25.", "End float 0.158 mm.",
+		"Section along the shaft: End float of the crank.", "Gasket, squeezed 0.346 mm.", "pump side: 0.25.", "End float 0.154 mm.",
 	} {
 		assert.Contains(t, said, want)
 	}

@@ -312,16 +312,9 @@ func found(e session.EvidenceView) string {
 		text += ", " + mm(*e.Play) + " of it play of the bearings"
 	}
 	if e.Compared {
-		text += ", where " + mm(session.Num(e.Chain.Sub(e.Fitted.Decimal).Add(play(e.Play)))) + " was expected"
+		text += ", where " + mm(e.Expected) + " was expected"
 	}
 	return text + "."
-}
-
-func play(n *session.Number) decimal.Decimal {
-	if n == nil {
-		return decimal.Zero
-	}
-	return n.Decimal
 }
 
 func packs(all []session.Pack) string { return Fit(session.Fit{Packs: all}) }
@@ -332,13 +325,13 @@ func centred(a session.Advice) string {
 		return ""
 	}
 	if a.OffCentre.RoundBank(mostDecimals).IsZero() {
-		return "The rod then sits on the cylinder's axis."
+		return "By the dimensions as read the rod then sits on the cylinder's axis."
 	}
 	away := "away from"
 	if a.OffCentre.IsNegative() {
 		away = "towards"
 	}
-	return "The rod then sits " + mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
+	return "By the dimensions as read the rod then sits " + mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
 }
 
 // takenOff says by how much the gap differs from the plain sum of what was read, so that
@@ -454,7 +447,11 @@ func choice(a session.Advice) string {
 	case a.Possible == 1:
 		text += " It is the only combination that the stock allows."
 	case a.Possible > 1:
-		text += fmt.Sprintf(" Of the %d combinations that the stock allows it ranks first", a.Possible)
+		if len(a.Stays) > 0 {
+			text += " Of those that leave the " + list(a.Stays) + " as it is it ranks first"
+		} else {
+			text += fmt.Sprintf(" Of the %d combinations that the stock allows it ranks first", a.Possible)
+		}
 		if len(a.Others) > 0 {
 			text += fmt.Sprintf("; next comes %s, which would give %s", Fit(a.Others[0]), mm(a.Others[0].EndFloat))
 		}
@@ -596,6 +593,8 @@ func actText(code string) string {
 // evidence says how a direct measurement agrees with what was known before.
 func evidence(e session.EvidenceView) string {
 	switch {
+	case !e.Compared && e.Weight < 1:
+		return fmt.Sprintf("The %s is combined with the measurement before it; the chain lacks an input.", e.Way)
 	case !e.Compared:
 		return "The " + e.Way + " alone is taken, since the chain lacks an input."
 	case e.Agrees:

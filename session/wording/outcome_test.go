@@ -78,18 +78,21 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 		{"blades", func(a *session.Advice) { a.Best.Passes, a.Best.Stops = ptr(t, "0.30"), ptr(t, "0.40") }, "find a check gap of 0.345 mm: a feeler of 0.30 mm should pass and one of 0.40 should not."},
 		{"a blade that stops", func(a *session.Advice) { a.Best.Stops = ptr(t, "0.40") }, "0.345 mm: a feeler of 0.40 mm should not pass."},
 		{"a blade that passes", func(a *session.Advice) { a.Best.Passes = ptr(t, "0.30") }, "0.345 mm: a feeler of 0.30 mm should pass."},
-		{"check gap beside a chain that lacks an input", func(a *session.Advice) { a.Evidence = []session.EvidenceView{{Way: "check gap", Gap: num(t, "0.9")}} }, "The check gap alone is taken, since the chain lacks an input."},
+		{"check gap beside a chain that lacks an input", func(a *session.Advice) {
+			a.Evidence = []session.EvidenceView{{Way: "check gap", Weight: 1, Gap: num(t, "0.9")}}
+		}, "The check gap alone is taken, since the chain lacks an input."},
 		{"what was found, with what", func(a *session.Advice) {
-			a.Evidence = []session.EvidenceView{{Way: "check gap", Compared: true, Agrees: true, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Chain: num(t, "0.55"), Packs: firstPack(t, "0.25")}}
+			a.Evidence = []session.EvidenceView{{Way: "check gap", Compared: true, Agrees: true, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Chain: num(t, "0.55"), Expected: num(t, "0.30"), Packs: firstPack(t, "0.25")}}
 			a.CheckFound = &a.Evidence[0].Found
 		}, "With 0.25 mm on the pump side a check gap of 0.275 mm was found, where 0.30 mm was expected."},
 		{"a trial build", func(a *session.Advice) {
-			a.Evidence = []session.EvidenceView{{Way: "trial build", Compared: true, Agrees: true, En: 0.2, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Play: ptr(t, "0.04"), Chain: num(t, "0.50"), Packs: firstPack(t, "0.25")}}
+			a.Evidence = []session.EvidenceView{{Way: "trial build", Compared: true, Agrees: true, En: 0.2, Found: num(t, "0.275"), Fitted: num(t, "0.25"), Play: ptr(t, "0.04"), Chain: num(t, "0.50"), Expected: num(t, "0.29"), Packs: firstPack(t, "0.25")}}
 		}, "The trial build with 0.25 mm on the pump side showed 0.275 mm of float, 0.04 mm of it play of the bearings, where 0.29 mm was expected. The trial build agrees with the chain (E_n 0.20), and both are combined. Change the packs, say so (fitted), and measure the float again."},
 		{"a trial build whose packs stay", func(a *session.Advice) {
 			a.Keep, a.Evidence = true, []session.EvidenceView{{Way: "trial build", Found: num(t, "0.275"), Packs: firstPack(t, "0.25")}}
 		}, "Keep what is in: 0.25 + 0.10 mm on the pump side"},
 		{"what a dial will show", func(a *session.Advice) { a.DialShows, a.DialExpanded = ptr(t, "0.185"), ptr(t, "0.05") }, "A dial indicator, the shaft pushed and pulled, should then show 0.18 +/- 0.05 mm, the play of the bearings included."},
+		{"a second measurement where the chain lacks an input", func(a *session.Advice) { a.Evidence = []session.EvidenceView{{Way: "trial build", Weight: 0.86}} }, "The trial build is combined with the measurement before it; the chain lacks an input."},
 		{"what is taken off", func(a *session.Advice) {
 			a.Corrections = []session.Correction{{Code: "crush", OnGap: num(t, "-0.007")}, {Code: "bearing play", OnGap: num(t, "-0.02")}, {Code: "bearing play", OnGap: num(t, "-0.02")}}
 		}, "The dimensions give 0.047 mm less than as read, for the crush of the gasket and the play of the bearings."},
@@ -99,8 +102,8 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 		{"nothing that shows is taken off", func(a *session.Advice) {
 			a.Corrections = []session.Correction{{Code: "temperature", OnGap: num(t, "0.0001")}}
 		}, "The gap is 0.695 +/- 0.041 mm. With only"},
-		{"centred", func(a *session.Advice) { a.OffCentre = ptr(t, "0.0001") }, "The rod then sits on the cylinder's axis."},
-		{"off centre", func(a *session.Advice) { a.OffCentre = ptr(t, "-0.015") }, "The rod then sits 0.015 mm off the cylinder's axis, towards the pump side."},
+		{"centred", func(a *session.Advice) { a.OffCentre = ptr(t, "0.0001") }, "By the dimensions as read the rod then sits on the cylinder's axis."},
+		{"off centre", func(a *session.Advice) { a.OffCentre = ptr(t, "-0.015") }, "By the dimensions as read the rod then sits 0.015 mm off the cylinder's axis, towards the pump side."},
 		{"off centre the other way", func(a *session.Advice) { a.OffCentre = ptr(t, "0.015") }, "away from the pump side."},
 		{"built inside", func(a *session.Advice) {
 			a.Built = &session.BuiltView{Outcome: "shown inside", Float: num(t, "0.14"), Expanded: num(t, "0.02"), Chance: session.Chance{Inside: 0.999}, Found: num(t, "0.18"), Play: ptr(t, "0.04"), Packs: firstPack(t, "0.25"), Expected: num(t, "0.145"), ExpectedU: num(t, "0.042"), Compared: true, Agrees: true, En: -0.11}

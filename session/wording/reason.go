@@ -81,6 +81,8 @@ func reasonText(code string) string {
 		return "other shims are in than when this was measured; the trial build measures the float with them"
 	case "shown without a trial build":
 		return "the float is shown inside without it"
+	case "packs as advised":
+		return "what was advised is taken to be in at the {way}, for nobody said what is"
 	case "rod not compared with jaws":
 		return "the profile of {instrument} does not say how well its rod and its jaws agree, and it was zeroed on a bar"
 	case "check limit not stated":
@@ -130,6 +132,8 @@ func findingText(code string) string {
 		return "{instrument} ({use}) showed {was:mm} off before and {is:mm} now, more than its repeats explain; measure again what was read in between: {readings}"
 	case "error beyond limit":
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
+	case "ring does not slide":
+		return "the ring of {bearing} does not slide on its journal, so that the {way} shows its play and not the gap; it is not counted"
 	case "not centred":
 		return "{rod} and {axis} are not measured yet, so the packs are as even as can be, not centred"
 	case "built engine and expectation disagree":

@@ -98,13 +98,13 @@ func TestAdviceWords(t *testing.T) {
 	final := render(t, bottomEnd(t, 6)).Words.Advice[0]
 	assert.False(t, final.Provisional)
 	assert.Equal(t, []packWords{{"pump side", "0.25", "mm"}, {"flywheel side", "0.16", "mm"}}, final.Packs)
-	assert.Equal(t, "0.158", final.Float)
+	assert.Equal(t, "0.154", final.Float)
 	assert.Equal(t, "shown inside", final.Outcome)
-	assert.Equal(t, "0.318", final.Check)
+	assert.Equal(t, "0.314", final.Check)
 	assert.Equal(t, "with only the pump side fitted", final.CheckFit)
 	assert.Contains(t, final.Uncertainty, "+/- 0.0")
 	assert.Contains(t, final.Uncertainty, "the risk that it is outside is")
-	assert.Contains(t, final.Scale.SVG, "0.158 mm")
+	assert.Contains(t, final.Scale.SVG, "0.154 mm")
 
 	one := render(t, gearbox(t, 3)).Words.Advice[0]
 	assert.True(t, one.Provisional)

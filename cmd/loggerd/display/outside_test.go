@@ -110,7 +110,7 @@ func TestTheEndOfTheJob(t *testing.T) {
 	p := open(t, bottomEnd(t, 6))
 	p.Wait(`document.querySelector(".pack b")`)
 	assert.Equal(t, "0.25 mm|0.16 mm", p.Text(`[...document.querySelectorAll(".pack b")].map((e) => e.textContent).join("|")`))
-	assert.Equal(t, "0.158", p.Text(`document.querySelector(".float").textContent`))
+	assert.Equal(t, "0.154", p.Text(`document.querySelector(".float").textContent`))
 	assert.Contains(t, p.Text(`document.querySelector(".uncertainty").textContent`), "the risk that it is outside is")
 	p.size(1920, 2000, false)
 	p.shot("whole-page")

@@ -109,7 +109,7 @@ func TestTheWallView(t *testing.T) {
 		p.Wait(fmt.Sprintf(`event && document.querySelectorAll(".bench").length === %d`, len(benches)))
 		p.lookOver(fmt.Sprint("wall-", i))
 		if i == 0 {
-			assert.Equal(t, "0.158 mm", p.Text(`[...document.querySelectorAll(".bench")][1].querySelector(".fit .value").textContent`))
+			assert.Equal(t, "0.154 mm", p.Text(`[...document.querySelectorAll(".bench")][1].querySelector(".fit .value").textContent`))
 			assert.Equal(t, "null", p.Text(`[...document.querySelectorAll(".bench")][4].querySelector(".value")`), "what is in doubt shows no number")
 		}
 	}
