@@ -47,7 +47,7 @@ func (s *State) rule(r Reading) ReadingTaken {
 	}
 	step := &j.plan.Steps[j.step]
 	if why := step.notToRead(r); why != nil {
-		t.Ruling, t.Why = NoStep, why
+		t.Ruling, t.Why = NoStep, j.heatedTo(why, r)
 		return t
 	}
 	if why := j.tooWarm(step); why != nil {
@@ -119,6 +119,24 @@ func (j *job) tooWarm(step *Step) *Reason {
 		return nil
 	}
 	return j.tooWarmAt(step, part.Celsius)
+}
+
+// heatedTo adds to a temperature that is noted meanwhile what it means for the heat that
+// the active step asks for: hot enough, or over the limit.
+func (j *job) heatedTo(why *Reason, r Reading) *Reason {
+	h := j.heatView(j.step)
+	if why.Code != "noted meanwhile" || h == nil {
+		return why
+	}
+	switch {
+	case h.Most != nil && r.Value.GreaterThan(h.Most.Decimal):
+		why.Code, why.Params["limit"] = "noted, too hot", h.Most.String()
+	case h.Celsius != nil && !r.Value.LessThan(h.Celsius.Decimal):
+		why.Code, why.Params["heat"] = "noted, hot enough", h.Celsius.String()
+	case h.Celsius != nil:
+		why.Code, why.Params["heat"] = "noted, not hot enough", h.Celsius.String()
+	}
+	return why
 }
 
 // tooWarmAt is tooWarm of a part at a temperature in °C.

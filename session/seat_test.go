@@ -3,6 +3,7 @@ package session
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -183,5 +184,23 @@ func TestMistakesInSumsAndFits(t *testing.T) {
 		require.NotEqual(t, ringInSeat, spoilt, c.replace)
 		_, err := ReadPlan("p.toml", []byte(spoilt))
 		assert.ErrorContains(t, err, c.want)
+	}
+}
+
+// While the part is under heat, the thermometer says how far it is.
+func TestAPartUnderHeat(t *testing.T) {
+	r := newRig(t, otherQuantities()...)
+	beginText(r, strings.Replace(ringInSeat, `fit = "pump-seat"`, "fit = \"pump-seat\"\npart = \"pump-half\"", 1))
+	measureSeat(r, "52.005", "51.965") // to 79 °C, and not above 110
+	r.do(Command{Do: Next})
+	for _, c := range []struct{ shows, code string }{{"60.0", "noted, not hot enough"}, {"79.0", "noted, hot enough"}, {"110.0", "noted, hot enough"}, {"110.1", "noted, too hot"}} {
+		r.clock.move(time.Second)
+		_, err := r.submit(Command{Do: Enter, Instrument: "probe", Value: c.shows})
+		require.NoError(t, err)
+		all := r.bench.Snapshot().Readings
+		assert.Equal(t, c.code, all[len(all)-1].Why.Code, c.shows)
+		w := warmthOf(r.bench.state.job.warmth, "pump-half")
+		require.NotNil(t, w)
+		assert.Equal(t, c.shows, w.Celsius.StringFixed(1))
 	}
 }

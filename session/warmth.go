@@ -3,7 +3,7 @@ package session
 import (
 	"cmp"
 	"math"
-	"slices"
+	"strings"
 
 	"github.com/shopspring/decimal"
 )
@@ -19,7 +19,7 @@ func isTemperature(n Number) bool {
 // noteTemperature takes a reading of a thermometer that came while the step's part was
 // too warm to measure as the temperature of that part.
 func (t *turn) noteTemperature(taken ReadingTaken) {
-	if taken.Why == nil || !slices.Contains([]string{"noted as temperature", "noted, cool enough", "noted meanwhile"}, taken.Why.Code) {
+	if taken.Why == nil || !strings.HasPrefix(taken.Why.Code, "noted") {
 		return
 	}
 	j := t.state.job

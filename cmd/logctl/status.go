@@ -65,7 +65,7 @@ func (p *page) status(s session.Snapshot) {
 		p.shims(s, adv)
 	}
 	for _, f := range s.Job.Fitted {
-		p.para("FITTED", "      ", " "+wording.Fitted(f))
+		p.para("      ", "      ", "Fitted: "+wording.Fitted(f)+".")
 	}
 	for _, fit := range s.Fits {
 		p.gap()

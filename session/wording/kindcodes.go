@@ -47,6 +47,12 @@ func kindReason(code string) string {
 		return "they are alike; the plan names it first"
 	case "noted meanwhile":
 		return "noted: {part} is at {celsius} degrees"
+	case "noted, hot enough":
+		return "noted: {part} is at {celsius} degrees, hot enough; next, with a note, ends the wait"
+	case "noted, not hot enough":
+		return "noted: {part} is at {celsius} degrees; heat it to {heat}"
+	case "noted, too hot":
+		return "noted: {part} is at {celsius} degrees, above its limit of {limit}: take it off the heat, and look at what it may have harmed"
 	case "to confirm":
 		return "{step} is confirmed, not measured; say that it is done, not done or not applicable, then measure"
 	case "to wait":
