@@ -17,7 +17,7 @@ func played(t *testing.T, name string) session.Snapshot {
 	t.Helper()
 	_, _, plan, err := playablePlan(name)
 	require.NoError(t, err)
-	b := startBenchOf(t, benchFor(plan), func(c *config.Config) { c.MQTT.Broker = config.Off })
+	b := startBenchOf(t, benchFor(plan), func(c *config.Config) { c.MQTT.Broker, c.Page = config.Off, config.Off })
 	tech := newTechnician(demoOptions{speed: 1e6, seed: 1, plan: name}, b.bench, b.sims)
 	tech.gathered = b.gathered
 	delete(tech.mishaps, "bar-thickness/0") // without a bounce nothing comes too soon
