@@ -249,7 +249,7 @@ func unproved(r sqlite.Report) (texts []string) {
 	if len(r.Outside) > 0 {
 		without = "As no checkpoint that was given agrees with it,"
 	}
-	text := fmt.Sprintf(without+" this proves entries 1 to %d only. It cannot show whether later entries were cut off or this is an older copy", r.Signed)
+	text := fmt.Sprintf(without+" this proves entries 1 to %d only. It cannot show whether entries after the last one known were cut off or this is an older copy", r.Signed)
 	if r.KeysGiven {
 		text += ", nor whether the holder of the key wrote it all anew"
 	} else {
