@@ -49,13 +49,13 @@ func (p *page) advice(a session.Advice) {
 	if a.Best != nil && a.Best.Inside {
 		p.fit("", a)
 	} else {
-		p.strong("", "", wording.Headline(a))
+		p.strong("", "", wording.English.Headline(a))
 	}
 	p.gap()
 	if a.Best != nil && a.Best.Inside {
-		p.para("", "", strings.TrimSpace(wording.Outcome(a)+" "+wording.Why(a)))
+		p.para("", "", strings.TrimSpace(wording.English.Outcome(a)+" "+wording.English.Why(a)))
 	} else {
-		p.para("", "", wording.Why(a))
+		p.para("", "", wording.English.Why(a))
 	}
 	p.gap()
 	p.terms(a)
@@ -71,7 +71,7 @@ func (p *page) fit(label string, a session.Advice) {
 	indent := strings.Repeat(" ", max(len(label), 2))
 	p.para(label, indent, title)
 	f := *a.Best
-	rows := wording.FitRows(f)
+	rows := wording.English.FitRows(f)
 	leftAlign(rows, 0)
 	p.loudly(func() { p.table(indent, rows[:len(f.Packs)]) })
 	p.table(indent, rows[len(f.Packs):])
@@ -86,7 +86,7 @@ func (p *page) terms(a session.Advice) {
 	for _, t := range a.Terms {
 		value := "?"
 		if t.Value != nil {
-			value = wording.Decimals(*t.Value)
+			value = wording.English.Decimals(*t.Value)
 		}
 		rows = append(rows, []string{t.Sign, value, t.Name})
 	}
@@ -94,16 +94,16 @@ func (p *page) terms(a session.Advice) {
 		if c.OnGap.RoundBank(3).IsZero() {
 			continue // nothing that shows
 		}
-		rows = append(rows, []string{sign(c.OnGap), wording.Decimals(session.Num(c.OnGap.Abs())), wording.Correction(c)})
+		rows = append(rows, []string{sign(c.OnGap), wording.English.Decimals(session.Num(c.OnGap.Abs())), wording.English.Correction(c)})
 	}
 	gap := "?"
 	if a.Gap != nil {
-		gap = wording.Decimals(*a.Gap)
+		gap = wording.English.Decimals(*a.Gap)
 	}
 	if len(a.Evidence) > 0 {
-		rows = append(rows, []string{"=", wording.Decimals(a.Evidence[0].Chain), "gap by the chain"})
+		rows = append(rows, []string{"=", wording.English.Decimals(a.Evidence[0].Chain), "gap by the chain"})
 		for _, e := range a.Evidence {
-			rows = append(rows, []string{"", wording.Decimals(e.Gap), "gap by the " + e.Way})
+			rows = append(rows, []string{"", wording.English.Decimals(e.Gap), "gap by the " + e.Way})
 		}
 		rows = append(rows, []string{"", gap, "gap taken"})
 	} else {
@@ -132,7 +132,7 @@ func (p *page) others(a session.Advice) {
 		if !f.Inside {
 			where = ", outside"
 		}
-		rows = append(rows, []string{wording.Decimals(f.EndFloat), wording.Fit(f) + where})
+		rows = append(rows, []string{wording.English.Decimals(f.EndFloat), wording.English.Fit(f) + where})
 	}
 	alignPoint(rows, 0)
 	p.gap()

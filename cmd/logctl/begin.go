@@ -57,7 +57,7 @@ func (a *app) begun(r session.Receipt, s session.Snapshot) {
 		}
 	}
 	for _, p := range r.Prospects {
-		a.page.para("  ", "    ", wording.Prospect(p))
+		a.page.para("  ", "    ", wording.English.Prospect(p))
 	}
 	a.page.gap()
 	a.moved(r, s)

@@ -19,7 +19,7 @@ func (p *page) budget(a session.Advice) {
 	b := a.Budget
 	if b == nil {
 		p.gap()
-		p.para("", "", wording.Uncertainty(a))
+		p.para("", "", wording.English.Uncertainty(a))
 		return
 	}
 	p.gap()
@@ -32,7 +32,7 @@ func (p *page) budget(a session.Advice) {
 	p.table("  ", rows)
 	p.para("", "  ", fmt.Sprintf("Decision rule: %s, probability inside at least %s.", b.Edition, percent(b.Level)))
 	for _, r := range a.Assumed {
-		p.para("", "  ", "Assumed: "+wording.Reason(r)+".")
+		p.para("", "  ", "Assumed: "+wording.English.Reason(r)+".")
 	}
 	if d := a.Drawn; d != nil {
 		p.para("", "  ", fmt.Sprintf("Monte Carlo, %d draws from seed %d: end float %s to %s mm, u = %s, probability inside %.4f.",

@@ -29,8 +29,8 @@ func (p *page) comparisons(j session.JobView) {
 	for _, s := range j.Steps {
 		if v := s.Compare; v != nil && measuredSome(*v) {
 			p.gap()
-			p.para("", "  ", v.Title+": "+wording.Choice(*v)+".")
-			p.table("  ", wording.Comparison(*v))
+			p.para("", "  ", v.Title+": "+wording.English.Choice(*v)+".")
+			p.table("  ", wording.English.Comparison(*v))
 		}
 	}
 }

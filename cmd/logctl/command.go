@@ -200,14 +200,14 @@ func (a *app) filed(r session.Receipt, s session.Snapshot) {
 	number := fmt.Sprintf("%-5d ", r.Seq)
 	i := slices.IndexFunc(s.Readings, func(shown session.ReadingView) bool { return shown.Seq == r.Seq })
 	if i < 0 { // the bench has gone on to another job meanwhile
-		a.page.strong(number, "      ", wording.Verdict(session.ReadingView{Ruling: r.Ruling}))
+		a.page.strong(number, "      ", wording.English.Verdict(session.ReadingView{Ruling: r.Ruling}))
 		a.moved(r, s)
 		return
 	}
 	shown := s.Readings[i]
-	a.page.strong(number, "      ", wording.Ruling(shown))
+	a.page.strong(number, "      ", wording.English.Ruling(shown))
 	if s.Step != nil && s.Step.Name == shown.Step { // what to do is known already
-		a.page.para("NOW   ", "      ", wording.Now(*s.Step))
+		a.page.para("NOW   ", "      ", wording.English.Now(*s.Step))
 		return
 	}
 	a.moved(r, s)

@@ -110,8 +110,8 @@ func repeatsTold(r history.Report) chapter {
 			rows = append(rows, append(scatterCells(in.Scatter, in.Stated), "all steps"+remarks(in.Scatter, in.Stated)))
 		}
 		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s, counts of %s mm", in.Name, in.Resolution), Strong: true},
-			passage{Rows: rows, Right: []int{0, 1, 2, 3, 4}}, said("%s", wording.Offered(in)))
-		if lines := wording.Stateable(in); lines != nil {
+			passage{Rows: rows, Right: []int{0, 1, 2, 3, 4}}, said("%s", wording.English.Offered(in)))
+		if lines := wording.English.Stateable(in); lines != nil {
 			c.Blocks = append(c.Blocks, passage{Lines: lines})
 		}
 		c.Blocks = append(c.Blocks, contradictions(its, in)...)
@@ -142,7 +142,7 @@ func repeatsOf(r history.Report, in *history.Instrument) []*history.Repeats {
 // or for the steps one by one.
 func contradictions(its []*history.Repeats, in *history.Instrument) []passage {
 	var out []passage
-	all := wording.Contradicted(in.Name, "", in.Scatter, in.Stated)
+	all := wording.English.Contradicted(in.Name, "", in.Scatter, in.Stated)
 	if all != "" {
 		out = append(out, passage{Text: "! " + all})
 	}
@@ -150,7 +150,7 @@ func contradictions(its []*history.Repeats, in *history.Instrument) []passage {
 		if all != "" && row.Stated != nil && row.Stated.Achieved == in.Stated.Achieved {
 			continue
 		}
-		if text := wording.Contradicted(in.Name, row.Step, row.Scatter, row.Stated); text != "" {
+		if text := wording.English.Contradicted(in.Name, row.Step, row.Scatter, row.Stated); text != "" {
 			out = append(out, passage{Text: "! " + text})
 		}
 	}
@@ -204,14 +204,14 @@ func (a *app) agreementTold(r history.Report, most int) chapter {
 		c.Blocks = append(c.Blocks, passage{Picture: template.HTML(picture)}, said("%s", wording.LimitsRule))
 	}
 	for _, g := range r.Agreements {
-		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s (%s): %s", g.Title, g.Plan, wording.Way(g)), Strong: true}, said("%s", wording.Agreed(g)))
+		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s (%s): %s", g.Title, g.Plan, wording.English.Way(g)), Strong: true}, said("%s", wording.English.Agreed(g)))
 		if len(g.Points) > 0 {
-			c.Blocks = append(c.Blocks, said("%s", wording.ChartLimits(g)), passage{Rows: a.points(g, most), Right: []int{2, 3, 4}})
+			c.Blocks = append(c.Blocks, said("%s", wording.English.ChartLimits(g)), passage{Rows: a.points(g, most), Right: []int{2, 3, 4}})
 		}
 		for _, s := range g.Signals {
-			c.Blocks = append(c.Blocks, passage{Text: "! " + wording.Signal(s)})
+			c.Blocks = append(c.Blocks, passage{Text: "! " + wording.English.Signal(s)})
 		}
-		if text := wording.Leaning(g); text != "" {
+		if text := wording.English.Leaning(g); text != "" {
 			c.Blocks = append(c.Blocks, passage{Text: "! " + text})
 		}
 	}
@@ -234,7 +234,7 @@ func (a *app) points(g *history.Agreement, most int) [][]string {
 			notes = append(notes, "outside the limits")
 		}
 		rows = append(rows, []string{
-			p.Job, p.Ended.In(a.zone).Format(time.DateOnly), thousandths(p.Found), thousandths(p.Expected), wording.En(p.En), strings.Join(notes, ", "),
+			p.Job, p.Ended.In(a.zone).Format(time.DateOnly), thousandths(p.Found), thousandths(p.Expected), wording.English.En(p.En), strings.Join(notes, ", "),
 		})
 	}
 	return rows
@@ -252,14 +252,14 @@ func pressesTold(r history.Report) chapter {
 	}
 	rows := [][]string{{"step", "by", "jobs", "presses", "per counted", "did not count"}}
 	for _, p := range r.Presses {
-		rows = append(rows, []string{at(r, p.Plan, p.Step), named(p.Operator), fmt.Sprint(p.Jobs), fmt.Sprint(p.Presses), fmt.Sprintf("%.2f", p.PerCounted()), wording.Whither(p)})
+		rows = append(rows, []string{at(r, p.Plan, p.Step), named(p.Operator), fmt.Sprint(p.Jobs), fmt.Sprint(p.Presses), fmt.Sprintf("%.2f", p.PerCounted()), wording.English.Whither(p)})
 	}
 	c.Blocks = append(c.Blocks, passage{Rows: rows, Right: []int{2, 3, 4}})
 	if r.TooFew > 0 {
 		c.Blocks = append(c.Blocks, said("Operators at steps with too few presses to say anything: %d.", r.TooFew))
 	}
 	for _, s := range r.Standouts {
-		c.Blocks = append(c.Blocks, passage{Text: "! " + wording.StandsOut(s)})
+		c.Blocks = append(c.Blocks, passage{Text: "! " + wording.English.StandsOut(s)})
 	}
 	if len(r.Standouts) == 0 {
 		c.Blocks = append(c.Blocks, said("No step and nobody needs more presses than elsewhere, as far as chance lets anybody say."))

@@ -108,7 +108,7 @@ func heardLines(h control.Heard, zone *time.Location) []string {
 		line(h.What, heardValue(h))
 	case "port":
 		if h.Port != nil {
-			line("port", wording.Port(session.InstrumentView{State: h.Port.State, Detail: h.Port.Detail, Port: h.Port.Port}))
+			line("port", wording.English.Port(session.InstrumentView{State: h.Port.State, Detail: h.Port.Detail, Port: h.Port.Port}))
 		}
 	}
 	if m := h.Movement; m != nil {

@@ -108,7 +108,7 @@ func rowOf(r *sqlite.Reader, j sqlite.Job, plans map[string]session.Plan) (jobRo
 	for _, chain := range plan.Chains {
 		outcome := "No advice was given."
 		if advice, ok := latest[chain.Name]; ok {
-			outcome = wording.Headline(advice)
+			outcome = wording.English.Headline(advice)
 		}
 		row.Outcome = append(row.Outcome, outcome)
 	}
@@ -197,7 +197,7 @@ func (p *page) story(s story, zone *time.Location) {
 	p.para("", "", "WHAT CAME OF IT")
 	for _, adv := range s.Advice {
 		p.para("  ", "  ", headline(session.Snapshot{Advice: s.Advice}, adv))
-		p.para("  ", "  ", wording.Why(adv))
+		p.para("  ", "  ", wording.English.Why(adv))
 	}
 	p.gap()
 	p.steps(s.Job)
@@ -276,7 +276,7 @@ func (p *page) tests(readings []session.ReadingView) {
 	p.para("", "  ", "EVERY READING, how it counts in the end, and its outlier test (left out if the statistic is above the limit and the deviation matters)")
 	rows := make([][]string, len(readings))
 	for i, r := range readings {
-		rows[i] = []string{fmt.Sprint(r.Seq), measured(r), wording.Verdict(r), tested(r)}
+		rows[i] = []string{fmt.Sprint(r.Seq), measured(r), wording.English.Verdict(r), tested(r)}
 	}
 	if len(rows) == 0 {
 		p.para("  ", "  ", "none")

@@ -80,7 +80,7 @@ func (p *page) checked(results []checked) {
 			p.para("", "  ", fmt.Sprintf("%s: sound; %q has %s, %s, %s", r.File, r.Plan.Name,
 				several(len(r.Plan.Steps), "step"), several(len(r.Plan.Chains), "chain"), several(len(r.Plan.Stock), "shim size")))
 			for _, pr := range r.Prospects {
-				p.para("  ", "    ", "With usual instruments: "+wording.Prospect(pr))
+				p.para("  ", "    ", "With usual instruments: "+wording.English.Prospect(pr))
 			}
 		}
 	}

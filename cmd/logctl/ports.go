@@ -72,7 +72,7 @@ func (p *page) port(v control.PortView) {
 	}
 	bound := "bound to no instrument"
 	if v.Instrument != "" {
-		bound = v.Instrument + ": " + wording.Port(session.InstrumentView{Port: v.Bound, State: v.State, Detail: v.Detail})
+		bound = v.Instrument + ": " + wording.English.Port(session.InstrumentView{Port: v.Bound, State: v.State, Detail: v.Detail})
 	}
 	p.strong("", "  ", head+", "+bound)
 	if what := strings.TrimSpace(v.Maker + " " + v.Model); what != "" || v.Vendor != "" {

@@ -84,7 +84,7 @@ func (p *page) readings(readings []session.ReadingView, zone *time.Location) {
 		}
 		p.table("  ", rows[i:i+1])
 		// What to do about it was said when it came.
-		if note, _, _ := strings.Cut(wording.Note(r), "; "); note != "" {
+		if note, _, _ := strings.Cut(wording.English.Note(r), "; "); note != "" {
 			p.para("        ", "        ", note)
 		}
 	}
@@ -109,17 +109,17 @@ func measured(r session.ReadingView) string {
 		return "-"
 	case r.Feeler != nil:
 		return r.Feeler.Passes.String() + " to " + r.Feeler.Stops.String() + " mm"
-	case wording.Converted(r):
+	case wording.English.Converted(r):
 		return strings.TrimSpace(r.Text) + " " + r.Unit.Word()
 	}
-	return wording.Amount(value, q)
+	return wording.English.Amount(value, q)
 }
 
 // counts says how a reading counts now and what is special about it.
 func counts(r session.ReadingView) string {
-	text := wording.Verdict(r)
-	if value, q := r.Amount(); value != nil && wording.Converted(r) {
-		text += ", " + wording.Amount(value, q)
+	text := wording.English.Verdict(r)
+	if value, q := r.Amount(); value != nil && wording.English.Converted(r) {
+		text += ", " + wording.English.Amount(value, q)
 	}
 	if r.Typed {
 		text += ", typed"

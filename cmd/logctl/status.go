@@ -65,11 +65,11 @@ func (p *page) status(s session.Snapshot) {
 		p.shims(s, adv)
 	}
 	for _, f := range s.Job.Fitted {
-		p.para("      ", "      ", "Fitted: "+wording.Fitted(f)+".")
+		p.para("      ", "      ", "Fitted: "+wording.English.Fitted(f)+".")
 	}
 	for _, fit := range s.Fits {
 		p.gap()
-		p.para("HEAT  ", "      ", wording.Seat(fit))
+		p.para("HEAT  ", "      ", wording.English.Seat(fit))
 	}
 	p.comparisons(*s.Job)
 	p.gap()
@@ -121,8 +121,8 @@ func (p *page) now(s session.Snapshot) {
 	case s.Step == nil:
 		p.strong("NOW   ", "      ", "Every step is closed. Follow the advice, then end the job with: logctl end")
 	default:
-		p.strong("NOW   ", "      ", wording.StepName(*s.Step))
-		p.para("      ", "      ", wording.StepDo(*s.Step))
+		p.strong("NOW   ", "      ", wording.English.StepName(*s.Step))
+		p.para("      ", "      ", wording.English.StepDo(*s.Step))
 	}
 }
 
@@ -137,24 +137,24 @@ func (p *page) shims(s session.Snapshot, a session.Advice) {
 	if a.Best == nil || !a.Best.Inside {
 		p.strong(label, indent, headline(s, a))
 		if a.Gap != nil {
-			p.para(indent, indent, wording.Why(a))
+			p.para(indent, indent, wording.English.Why(a))
 		}
 		return
 	}
 	p.fit(label, a)
 	for _, f := range a.Findings {
-		p.strong("    ! ", indent, wording.Finding(f))
+		p.strong("    ! ", indent, wording.English.Finding(f))
 	}
 	if a.State != session.Final {
-		p.para(indent, indent, wording.Unfinished(a))
+		p.para(indent, indent, wording.English.Unfinished(a))
 	}
-	p.para(indent, indent, cmp.Or(wording.Outcome(a), wording.Uncertainty(a)))
+	p.para(indent, indent, cmp.Or(wording.English.Outcome(a), wording.English.Uncertainty(a)))
 }
 
 // headline is the main sentence of an advice, with its title where there are
 // several.
 func headline(s session.Snapshot, a session.Advice) string {
-	text := wording.Headline(a)
+	text := wording.English.Headline(a)
 	if len(s.Advice) > 1 && !strings.HasPrefix(text, a.Title) {
 		text = a.Title + ": " + text
 	}
@@ -164,7 +164,7 @@ func headline(s session.Snapshot, a session.Advice) string {
 // last is the newest reading in a line.
 func last(s session.Snapshot) string {
 	r := newest(s.Readings)
-	return fmt.Sprintf("%d %s", r.Seq, wording.Ruling(r))
+	return fmt.Sprintf("%d %s", r.Seq, wording.English.Ruling(r))
 }
 
 // newest is the reading with the highest sequence: those without a job come last
@@ -188,16 +188,16 @@ func (p *page) steps(j session.JobView) {
 		}
 		amount, q := s.Amount()
 		if amount != nil {
-			value = wording.Amount(amount, q)
+			value = wording.English.Amount(amount, q)
 		}
-		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, wording.State(s)})
+		rows = append(rows, []string{fmt.Sprintf("%s %d", mark, s.Number), s.Name, value, wording.English.State(s)})
 	}
 	rightAlign(rows, 2)
 	p.para("", "", "STEPS")
 	p.table("  ", rows)
 	for _, s := range j.Steps {
 		for _, f := range s.Findings {
-			p.para("  ! ", "    ", wording.Finding(f))
+			p.para("  ! ", "    ", wording.English.Finding(f))
 		}
 	}
 }
@@ -210,12 +210,12 @@ func (p *page) instruments(s session.Snapshot) {
 	}
 	rows := make([][]string, 0, len(s.Instruments))
 	for _, i := range s.Instruments {
-		rows = append(rows, []string{i.Name, string(i.Kind), wording.Port(i)})
+		rows = append(rows, []string{i.Name, string(i.Kind), wording.English.Port(i)})
 	}
 	p.table("  ", rows)
 	for _, i := range s.Instruments {
 		if i.Health != nil && i.Health.Frames+i.Health.Bad+i.Health.Reconnects > 0 {
-			p.para("  "+i.Name+": ", "    ", wording.Health(i, cmp.Or(p.zone, time.UTC)))
+			p.para("  "+i.Name+": ", "    ", wording.English.Health(i, cmp.Or(p.zone, time.UTC)))
 		}
 		if i.Due != "" {
 			p.para("  "+i.Name+": ", "    ", "its calibration holds until "+i.Due)

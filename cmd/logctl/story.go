@@ -138,7 +138,7 @@ func (t *teller) entry(e session.Entry) {
 	case session.ReadingTaken:
 		t.reading(e)
 	case session.HeldDecided:
-		t.say(kind, fmt.Sprintf("Reading %d, which was held: %s.", b.Reading, clause(wording.Reason(b.Why)))).Reading = t.find(b.Reading)
+		t.say(kind, fmt.Sprintf("Reading %d, which was held: %s.", b.Reading, clause(wording.English.Reason(b.Why)))).Reading = t.find(b.Reading)
 	case session.Struck:
 		text := fmt.Sprintf("%s struck out reading %d%s: %s.", t.who(), b.Reading, t.itsValue(b.Reading), strings.TrimRight(b.Reason, "."))
 		t.say(kind, text+t.changed(b.Reading)).Reading = t.find(b.Reading)
@@ -199,13 +199,13 @@ func (t *teller) around(e session.Entry) {
 		case b.Advised:
 			how = "fitted as advised"
 		}
-		t.say(kind, fmt.Sprintf("%s %s: %s.", t.who(), how, wording.Fit(session.Fit{Packs: b.Packs})))
+		t.say(kind, fmt.Sprintf("%s %s: %s.", t.who(), how, wording.English.Fit(session.Fit{Packs: b.Packs})))
 	case session.PutAside:
 		t.say(kind, t.who()+" put the job aside"+prefixed(": ", b.Note)+".")
 	case session.Resumed:
 		t.say(kind, t.who()+" went on with the job.")
 	case session.Skipped:
-		t.say(kind, fmt.Sprintf("The step %s was passed over: %s.", b.Step, wording.Reason(b.Why)))
+		t.say(kind, fmt.Sprintf("The step %s was passed over: %s.", b.Step, wording.English.Reason(b.Why)))
 	case session.Started:
 		t.say(kind, fmt.Sprintf("The daemon was started again (run %d, %s, method %s); the job goes on where it was.", e.Run, b.Software, b.Method))
 		t.lost = map[string]bool{}
@@ -261,7 +261,7 @@ func (t *teller) reading(e session.Entry) {
 		return
 	}
 	text := counts(*r)
-	if note := clause(wording.Note(*r)); note != "" {
+	if note := clause(wording.English.Note(*r)); note != "" {
 		text += ": " + note
 	}
 	if r.Standing == session.LeftOut {
@@ -297,7 +297,7 @@ func (t *teller) standings() {
 		}
 		text := fmt.Sprintf("Reading %d%s counts again.", r.Seq, t.itsValue(r.Seq))
 		if r.Standing == session.LeftOut {
-			text = fmt.Sprintf("Reading %d%s is left out from here on: %s%s.", r.Seq, t.itsValue(r.Seq), clause(wording.Note(*r)), limits(*r))
+			text = fmt.Sprintf("Reading %d%s is left out from here on: %s%s.", r.Seq, t.itsValue(r.Seq), clause(wording.English.Note(*r)), limits(*r))
 		}
 		t.say("standing", text).Reading = r
 	}
@@ -318,7 +318,7 @@ func (t *teller) opened(b session.Opened) {
 
 // arrived says what a step asks for.
 func (t *teller) arrived(step *session.StepView) string {
-	text := wording.StepName(*step)
+	text := wording.English.StepName(*step)
 	if what := step.Measure + step.Do; what != "" && !t.visited[step.Name] {
 		text += " " + capital(strings.TrimRight(what, ".")) + "."
 	}
@@ -353,7 +353,7 @@ func (t *teller) changed(seq int64) string {
 }
 
 // stepValue is the value of a step.
-func stepValue(s *session.StepView) string { return wording.Amount(s.Amount()) }
+func stepValue(s *session.StepView) string { return wording.English.Amount(s.Amount()) }
 
 // placed names the active place of a step.
 func placed(step *session.StepView) string {
@@ -393,7 +393,7 @@ func (t *teller) stepClosed(b session.StepClosed) {
 		t.say("step closed", t.closedWithout(b.Step))
 		return
 	}
-	value := wording.Amount(b.Value, b.Quantity)
+	value := wording.English.Amount(b.Value, b.Quantity)
 	text := fmt.Sprintf("Step closed at %s, from %s", value, plural(len(b.Counted), "reading"))
 	for i := range t.now.Job.Steps {
 		v := &t.now.Job.Steps[i]
@@ -402,14 +402,14 @@ func (t *teller) stepClosed(b session.StepClosed) {
 		}
 		text = fmt.Sprintf("Step %d of %d, %s, closed at %s, from %s", v.Number, v.Of, v.Name, value, plural(len(b.Counted), "reading"))
 		if v.Bar != nil {
-			text += fmt.Sprintf(" less the bar of %s mm", wording.Decimals(*v.Bar))
+			text += fmt.Sprintf(" less the bar of %s mm", wording.English.Decimals(*v.Bar))
 		}
 		if all := v.AmountWithAll(); len(b.LeftOut) > 0 && all != nil {
-			text += fmt.Sprintf("; %s, and with it would be %s", leftOut(b.LeftOut), wording.Amount(all, b.Quantity))
+			text += fmt.Sprintf("; %s, and with it would be %s", leftOut(b.LeftOut), wording.English.Amount(all, b.Quantity))
 		}
 	}
 	if b.Limits != nil {
-		text += "; " + wording.Limits(b.Limits)
+		text += "; " + wording.English.Limits(b.Limits)
 	}
 	t.say("step closed", text+".")
 }
@@ -429,10 +429,10 @@ func leftOut(seqs []int64) string {
 // advised tells advice when what to fit, or what it says of that, has changed; not
 // when only a number in it has.
 func (t *teller) advised(a session.Advice) {
-	text := wording.Headline(a)
+	text := wording.English.Headline(a)
 	said := strings.Map(wordsOnly, text)
 	if a.Best != nil {
-		said += wording.Fit(*a.Best)
+		said += wording.English.Fit(*a.Best)
 	}
 	if t.told[a.Chain] == said {
 		return
@@ -457,7 +457,7 @@ func (t *teller) findingsNow() {
 	stand := map[string]string{}
 	add := func(of string, reasons []session.Reason) {
 		for _, f := range reasons {
-			stand[strings.Join([]string{of, f.Code, f.Params["step"], f.Params["place"]}, "/")] = wording.Finding(f)
+			stand[strings.Join([]string{of, f.Code, f.Params["step"], f.Params["place"]}, "/")] = wording.English.Finding(f)
 		}
 	}
 	if t.now.Job != nil {

@@ -32,7 +32,7 @@ func (t *teller) confirmed(b session.Confirmed) string {
 // waited tells how a wait ended.
 func (t *teller) waited(b session.Waited) string {
 	if b.CutShort {
-		return fmt.Sprintf("%s cut %s short with %s left: %s.", t.who(), b.Step, wording.Span(b.Left), b.Note)
+		return fmt.Sprintf("%s cut %s short with %s left: %s.", t.who(), b.Step, wording.English.Span(b.Left), b.Note)
 	}
 	return fmt.Sprintf("The time of %s has passed.", b.Step)
 }
@@ -41,7 +41,7 @@ func (t *teller) waited(b session.Waited) string {
 func (t *teller) waitStarted(b session.WaitStarted) string {
 	text := fmt.Sprintf("%s started the time of %s; it is due at %s UTC", t.who(), b.Step, b.Due.UTC().Format("15:04:05"))
 	if v := t.stepNow(b.Step); b.Celsius != nil && v != nil && v.Heat != nil {
-		text += "; " + wording.Heat(v.Heat)
+		text += "; " + wording.English.Heat(v.Heat)
 	}
 	return text + "."
 }
@@ -52,5 +52,5 @@ func (t *teller) closedWithout(step string) string {
 	if v == nil {
 		return "Step closed."
 	}
-	return fmt.Sprintf("Step %d of %d, %s, closed: %s.", v.Number, v.Of, v.Name, wording.State(*v))
+	return fmt.Sprintf("Step %d of %d, %s, closed: %s.", v.Number, v.Of, v.Name, wording.English.State(*v))
 }

@@ -105,7 +105,7 @@ func instrumentChanges(old, s session.Snapshot, stamp string) []string {
 	for _, i := range s.Instruments {
 		was := slices.IndexFunc(old.Instruments, func(o session.InstrumentView) bool { return o.Name == i.Name })
 		if was < 0 || old.Instruments[was].State != i.State || old.Instruments[was].Detail != i.Detail {
-			lines = append(lines, stamp+i.Name+": "+wording.Port(i))
+			lines = append(lines, stamp+i.Name+": "+wording.English.Port(i))
 		}
 	}
 	return lines
@@ -129,11 +129,11 @@ func readingChanges(old, s session.Snapshot, zone *time.Location, stamp string) 
 	}
 	was := make(map[int64]string, len(old.Readings))
 	for _, r := range old.Readings {
-		was[r.Seq] = wording.Ruling(r)
+		was[r.Seq] = wording.English.Ruling(r)
 	}
 	var lines []string
 	for _, r := range s.Readings {
-		now := wording.Ruling(r)
+		now := wording.English.Ruling(r)
 		before, seen := was[r.Seq]
 		switch {
 		case !seen && r.Seq > old.Seq:
@@ -167,5 +167,5 @@ func nowLine(s session.Snapshot) string {
 	case s.Step == nil:
 		return "Every step is closed."
 	}
-	return wording.Now(*s.Step)
+	return wording.English.Now(*s.Step)
 }

@@ -70,7 +70,7 @@ func (p *page) work(s session.Snapshot, budget bool) {
 	for i, r := range s.Readings {
 		if r.Standing != session.Counted {
 			// The readings stand in the order of the file, below its header.
-			rows = append(rows, []string{fmt.Sprint(r.Seq), fmt.Sprintf("row %d", i+2), wording.Ruling(r)})
+			rows = append(rows, []string{fmt.Sprint(r.Seq), fmt.Sprintf("row %d", i+2), wording.English.Ruling(r)})
 		}
 	}
 	if len(rows) > 0 {

@@ -50,16 +50,16 @@ func (n *narrator) tell(s session.Snapshot) {
 	for _, r := range s.Readings {
 		switch before, known := n.standing[r.Seq]; {
 		case !known:
-			n.say("  ", fmt.Sprintf("%d %s: %s", r.Seq, r.Instrument, wording.Ruling(r)))
+			n.say("  ", fmt.Sprintf("%d %s: %s", r.Seq, r.Instrument, wording.English.Ruling(r)))
 		case before != r.Standing:
-			n.say("  ", fmt.Sprintf("%d now %s", r.Seq, wording.Ruling(r)))
+			n.say("  ", fmt.Sprintf("%d now %s", r.Seq, wording.English.Ruling(r)))
 		}
 		n.standing[r.Seq] = r.Standing
 	}
 	if s.Step != nil && s.Step.Name != n.step {
 		n.step = s.Step.Name
 		fmt.Fprintln(n.out)
-		text := wording.StepName(*s.Step)
+		text := wording.English.StepName(*s.Step)
 		if s.Step.Instrument != "" {
 			text += " With the " + string(s.Step.Instrument) + "."
 		}
@@ -73,15 +73,15 @@ func (n *narrator) result(s session.Snapshot) {
 		fmt.Fprintln(n.out)
 		n.say("", strings.ToUpper(a.Title))
 		if a.Best != nil && a.Best.Inside {
-			for _, row := range wording.FitRows(*a.Best) {
+			for _, row := range wording.English.FitRows(*a.Best) {
 				fmt.Fprintf(n.out, "  %-16s %s\n", row[0], row[1])
 			}
 			fmt.Fprintln(n.out)
-			n.say("  ", wording.Outcome(a))
+			n.say("  ", wording.English.Outcome(a))
 		} else {
-			n.say("  ", wording.Headline(a))
+			n.say("  ", wording.English.Headline(a))
 		}
-		n.say("  ", wording.Why(a))
+		n.say("  ", wording.English.Why(a))
 	}
 }
 

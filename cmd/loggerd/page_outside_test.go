@@ -46,7 +46,7 @@ func TestTheDemoJobOnThePage(t *testing.T) {
 	second.Wait(`event && event.snapshot.step && event.snapshot.step.number >= 3`)
 	second.Run(chromedp.Reload())
 	require.NoError(t, <-worked)
-	float, _ := wording.FloatParts(*b.bench.Snapshot().Advice[0].Best)
+	float, _ := wording.English.FloatParts(*b.bench.Snapshot().Advice[0].Best)
 	for _, p := range []*browser.Page{first, second} {
 		p.Wait(`document.body.dataset.mode === "advice" && document.querySelector(".float")?.textContent === "` + float + `"`)
 		p.Wait(`!document.body.classList.contains("blank")`)

@@ -127,7 +127,7 @@ func orNone(text string) string {
 // advice shows one chain: what to fit, how sure that is and by what rule.
 func (c *composer) advice(i int) (section, error) {
 	a := c.Snapshot.Advice[i]
-	s := section{Title: a.Title, Blocks: []block{strong(plusMinus(wording.Headline(a)))}}
+	s := section{Title: a.Title, Blocks: []block{strong(plusMinus(wording.English.Headline(a)))}}
 	picture, err := pictured(drawing.Section(c.Snapshot, i), 0.52)
 	if err != nil {
 		return s, err
@@ -141,7 +141,7 @@ func (c *composer) advice(i int) (section, error) {
 	if rows := decided(a); len(rows) > 0 {
 		s.Blocks = append(s.Blocks, block{Rows: rows, Share: []float64{0.14, 0.86}})
 	}
-	s.Blocks = append(s.Blocks, para(plusMinus(wording.Why(a))))
+	s.Blocks = append(s.Blocks, para(plusMinus(wording.English.Why(a))))
 	if a.Best != nil && !a.NoShims {
 		s.Blocks = append(s.Blocks, para("Fitted as advised: [__] yes [__] no, but: ______________________________ date, name: ______________________"))
 	}
@@ -167,30 +167,30 @@ func (b block) some() []block {
 
 // fitted lists what to fit and what to expect.
 func fitted(a session.Advice, in []session.FittedView) [][]string {
-	rows := [][]string{{"window", wording.Window(a) + ", aim " + a.Aim.String()}}
+	rows := [][]string{{"window", wording.English.Window(a) + ", aim " + a.Aim.String()}}
 	if a.Gap != nil && !a.NoShims {
-		rows = append(rows, []string{"gap", plusMinus(wording.Gap(a))})
+		rows = append(rows, []string{"gap", plusMinus(wording.English.Gap(a))})
 	}
 	if a.Best != nil {
-		for _, row := range wording.FitRows(*a.Best) {
+		for _, row := range wording.English.FitRows(*a.Best) {
 			rows = append(rows, []string{row[0], plusMinus(row[1])})
 		}
 	}
 	if a.CheckFound != nil {
-		rows = append(rows, []string{"found", wording.Decimals(*a.CheckFound) + " mm"})
+		rows = append(rows, []string{"found", wording.English.Decimals(*a.CheckFound) + " mm"})
 	}
 	for _, e := range a.Evidence {
 		if e.Way == "trial build" {
-			rows = append(rows, []string{e.Way, wording.Decimals(e.Found) + " mm with " + wording.Fit(session.Fit{Packs: e.Packs})})
+			rows = append(rows, []string{e.Way, wording.English.Decimals(e.Found) + " mm with " + wording.English.Fit(session.Fit{Packs: e.Packs})})
 		}
 	}
 	if b := a.Built; b != nil {
-		rows = append(rows, []string{"built engine", plusMinus(wording.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})) + ", " + b.Outcome},
-			[]string{"built with", wording.Fit(session.Fit{Packs: b.Packs})})
+		rows = append(rows, []string{"built engine", plusMinus(wording.English.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})) + ", " + b.Outcome},
+			[]string{"built with", wording.English.Fit(session.Fit{Packs: b.Packs})})
 	}
 	for _, f := range in {
 		if f.Chain == a.Chain {
-			rows = append(rows, []string{"fitted", wording.Fitted(f)})
+			rows = append(rows, []string{"fitted", wording.English.Fitted(f)})
 		}
 	}
 	return rows
@@ -201,7 +201,7 @@ func decided(a session.Advice) [][]string {
 	var rows [][]string
 	if a.Best != nil && a.Best.Chance != nil {
 		p := a.Best.Chance
-		tight, loose := wording.Sides(a)
+		tight, loose := wording.English.Sides(a)
 		rows = append(rows, []string{"outcome", fmt.Sprintf("%s; probability inside %s, %s %s, %s %s", a.Best.Outcome, percent(p.Inside), tight, percent(p.TooTight), loose, percent(p.TooLoose))})
 	}
 	if b := a.Budget; b != nil {
@@ -270,7 +270,7 @@ func (c *composer) measured() section {
 		amount, q := s.Amount()
 		value := length(amount)
 		if amount != nil && q != session.OfLength {
-			value = wording.Amount(amount, q)
+			value = wording.English.Amount(amount, q)
 		}
 		switch {
 		case amount == nil && s.Skipped != nil:
@@ -309,7 +309,7 @@ func length(n *session.Number) string {
 	if n == nil {
 		return ""
 	}
-	return wording.Decimals(*n)
+	return wording.English.Decimals(*n)
 }
 
 // spreads are the standard uncertainties of the means, by step, where they are known.
@@ -334,7 +334,7 @@ func (c *composer) findings() section {
 	known := map[string]bool{}
 	add := func(title string, findings []session.Reason) {
 		for _, f := range findings {
-			text := wording.Finding(f)
+			text := wording.English.Finding(f)
 			if !known[text] { // a chain repeats what its steps have found
 				said = append(said, title+": "+text+".")
 			}
@@ -366,7 +366,7 @@ func (c *composer) corrections() section {
 		titles[s.Name] = s.Title
 	}
 	for _, w := range c.Warmth {
-		add(wording.Warmth(w, c.warm(w.Of)))
+		add(wording.English.Warmth(w, c.warm(w.Of)))
 	}
 	for _, a := range c.Snapshot.Advice {
 		for _, k := range a.Corrections {
@@ -374,13 +374,13 @@ func (c *composer) corrections() section {
 			if title == "" {
 				title = k.Term
 			}
-			add(wording.Corrected(k, title))
+			add(wording.English.Corrected(k, title))
 		}
 		for _, r := range a.Barred {
-			add(wording.NotStated(r))
+			add(wording.English.NotStated(r))
 		}
 		for _, r := range a.Assumed {
-			add(wording.Assumed(r))
+			add(wording.English.Assumed(r))
 		}
 	}
 	return section{Title: "Corrections and assumptions", Blocks: []block{listing(said, "None.")}}

@@ -22,7 +22,7 @@ func (c *composer) done() section {
 		if v := s.Confirmed; v != nil {
 			by, at = v.Operator, c.clock(v.Time)
 		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.State(s), by, at})
+		t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.English.State(s), by, at})
 	}
 	if len(t.Rows) == 0 {
 		return section{}
@@ -35,7 +35,7 @@ func (c *composer) limits() section {
 	t := block{Head: []string{"", "dimension", "limits in mm", "value and outcome"}, Share: []float64{0.04, 0.36, 0.2, 0.4}, Right: []bool{true, false, false, false}}
 	for _, s := range c.job.Steps {
 		if l := s.Limits; l != nil && s.Candidate == "" { // those of candidates stand side by side
-			t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.Bounds(*l), plusMinus(wording.Limits(l))})
+			t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, wording.English.Bounds(*l), plusMinus(wording.English.Limits(l))})
 		}
 	}
 	if len(t.Rows) == 0 {
@@ -48,7 +48,7 @@ func (c *composer) limits() section {
 func (c *composer) seats() section {
 	var said []string
 	for _, f := range c.Snapshot.Fits {
-		said = append(said, plusMinus(wording.Seat(f)))
+		said = append(said, plusMinus(wording.English.Seat(f)))
 	}
 	if len(said) == 0 {
 		return section{}
@@ -65,9 +65,9 @@ func (c *composer) screws() section {
 		}
 		t := block{Head: []string{"", "screw", "pulled to, in N·m", "what it is, and what its torque makes of it"}, Share: []float64{0.04, 0.16, 0.22, 0.58}, Right: []bool{true, false, false, false}}
 		for i, screw := range s.Screws.Screws {
-			t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), screw.Name, pulls(screw), wording.Screw(screw, s.Screws.K)})
+			t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), screw.Name, pulls(screw), wording.English.Screw(screw, s.Screws.K)})
 		}
-		blocks = append(blocks, para(fmt.Sprintf("%s: in this order, to %s N·m ± %s.", s.Title, numbers(s.Screws.Passes), wording.Decimals(s.Screws.Tolerance))), t)
+		blocks = append(blocks, para(fmt.Sprintf("%s: in this order, to %s N·m ± %s.", s.Title, numbers(s.Screws.Passes), wording.English.Decimals(s.Screws.Tolerance))), t)
 	}
 	if len(blocks) == 0 {
 		return section{}
@@ -89,7 +89,7 @@ func numbers(all []session.Number) string {
 		if i > 0 {
 			text += ", "
 		}
-		text += wording.Decimals(n)
+		text += wording.English.Decimals(n)
 	}
 	return text
 }
@@ -99,7 +99,7 @@ func whyKept(v session.ChoiceView) string {
 	if v.Chosen == "" || v.Chosen != v.Keep || v.Why == nil || v.Reason != "" {
 		return ""
 	}
-	return ", as advised: " + plusMinus(wording.Reason(*v.Why))
+	return ", as advised: " + plusMinus(wording.English.Reason(*v.Why))
 }
 
 // compared lays the candidates of each choice side by side.
@@ -109,7 +109,7 @@ func (c *composer) compared() section {
 		if s.Compare == nil {
 			continue
 		}
-		rows := wording.Comparison(*s.Compare)
+		rows := wording.English.Comparison(*s.Compare)
 		for _, row := range rows {
 			for k := range row {
 				row[k] = plusMinus(row[k])
@@ -119,7 +119,7 @@ func (c *composer) compared() section {
 		for k := range share {
 			share[k] = 1 / float64(len(share))
 		}
-		blocks = append(blocks, para(s.Compare.Title+": "+plusMinus(wording.Choice(*s.Compare))+whyKept(*s.Compare)+"."), block{Head: rows[0], Rows: rows[1:], Share: share})
+		blocks = append(blocks, para(s.Compare.Title+": "+plusMinus(wording.English.Choice(*s.Compare))+whyKept(*s.Compare)+"."), block{Head: rows[0], Rows: rows[1:], Share: share})
 	}
 	if len(blocks) == 0 {
 		return section{}

@@ -28,7 +28,7 @@ func (c *composer) repeats() section {
 		case r.Standing != "":
 			said = append(said, c.uncounted(r))
 		case r.Ruling == session.Held:
-			said = append(said, fmt.Sprintf("Reading %d, %s.", r.Seq, strings.TrimRight(wording.Ruling(r), ".")))
+			said = append(said, fmt.Sprintf("Reading %d, %s.", r.Seq, strings.TrimRight(wording.English.Ruling(r), ".")))
 		default:
 			turned[r.Ruling]++
 		}
@@ -47,7 +47,7 @@ func (c *composer) repeats() section {
 
 // uncounted says why a filed reading does not count, with its test.
 func (c *composer) uncounted(r session.ReadingView) string {
-	text := fmt.Sprintf("Reading %d, %s", r.Seq, strings.TrimRight(wording.Ruling(r), "."))
+	text := fmt.Sprintf("Reading %d, %s", r.Seq, strings.TrimRight(wording.English.Ruling(r), "."))
 	if o := r.Outlier; o != nil && r.Standing == session.LeftOut {
 		text += fmt.Sprintf(" (%s: statistic %.2f, limit %.2f)", o.Test, o.Statistic, o.Limit)
 	}

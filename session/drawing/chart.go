@@ -59,16 +59,16 @@ type chart struct {
 
 // said is the chart in words.
 func (c chart) said() string {
-	text := fmt.Sprintf("Control chart of E_n: %s, %s. %s %s", clean(c.a.Title), clean(wording.Way(c.a)), wording.Agreed(c.a), wording.ChartLimits(c.a))
+	text := fmt.Sprintf("Control chart of E_n: %s, %s. %s %s", clean(c.a.Title), clean(wording.English.Way(c.a)), wording.English.Agreed(c.a), wording.English.ChartLimits(c.a))
 	for _, s := range c.a.Signals {
-		text += " " + clean(wording.Signal(s))
+		text += " " + clean(wording.English.Signal(s))
 	}
 	return text
 }
 
 func (c chart) draw() {
 	c.text("bold", "start", chartMargin, c.top+34, 24, shorten(clean(c.a.Title), 24, width-2*chartMargin, true))
-	text := fmt.Sprintf("%s: %d of %d jobs agreed", wording.Way(c.a), c.a.Agreed, len(c.a.Points))
+	text := fmt.Sprintf("%s: %d of %d jobs agreed", wording.English.Way(c.a), c.a.Agreed, len(c.a.Points))
 	if c.a.Chart.Provisional {
 		text += "; limits provisional"
 	}

@@ -127,7 +127,7 @@ func (c *section) add(s session.Snapshot, t session.TermView) {
 		d.title = clean(t.Name)
 	}
 	if t.Value != nil {
-		d.value = wording.Decimals(*t.Value) + " mm"
+		d.value = wording.English.Decimals(*t.Value) + " mm"
 	}
 	if step := stepOf(s, t.Name); step != nil {
 		d.side = step.Side

@@ -149,11 +149,11 @@ func (c *section) gapLabel() label {
 	fit := c.advice.Best
 	switch {
 	case c.checking && fit != nil:
-		l.main, l.sub, l.class = wording.Decimals(fit.CheckGap)+" mm", "check gap, to be found", "now"
+		l.main, l.sub, l.class = wording.English.Decimals(fit.CheckGap)+" mm", "check gap, to be found", "now"
 	case c.checking:
 		l.main, l.sub, l.class = "check gap", "", "now"
 	case fit != nil:
-		l.main, l.sub, l.class = wording.Decimals(fit.EndFloat)+" mm", "end float", "bold"
+		l.main, l.sub, l.class = wording.English.Decimals(fit.EndFloat)+" mm", "end float", "bold"
 		switch {
 		case !fit.EndFloat.IsPositive():
 			l.sub = "no float: too tight"
@@ -161,7 +161,7 @@ func (c *section) gapLabel() label {
 			l.sub = "end float, so far"
 		}
 	case c.advice.Gap != nil:
-		l.main, l.sub, l.class = wording.Decimals(*c.advice.Gap)+" mm", "gap", "bold"
+		l.main, l.sub, l.class = wording.English.Decimals(*c.advice.Gap)+" mm", "gap", "bold"
 	}
 	return l
 }
@@ -272,9 +272,9 @@ func drawCaption(v *canvas, step *session.StepView, x, y float64) {
 }
 
 func (c *section) drawResult(v *canvas, y float64) {
-	text := "End float " + wording.Decimals(c.advice.Best.EndFloat) + " mm"
+	text := "End float " + wording.English.Decimals(c.advice.Best.EndFloat) + " mm"
 	if c.advice.State != session.Final {
-		text = "So far: end float " + wording.Decimals(c.advice.Best.EndFloat) + " mm"
+		text = "So far: end float " + wording.English.Decimals(c.advice.Best.EndFloat) + " mm"
 	}
 	size, _ := fitSize(text, 64, 22, width-2*margin, true)
 	v.centred("bold", width/2, y+80, size, textWidth(text, size, true), text)

@@ -35,15 +35,15 @@ func Scale(a session.Advice) string {
 		n session.Number
 	}{{x0, a.Least}, {x1, a.Most}} {
 		v.line("dim", end.x, y-34, end.x, y+34)
-		text := wording.Decimals(end.n)
+		text := wording.English.Decimals(end.n)
 		v.centred("bold", end.x, y+66, 30, textWidth(text, 30, true), text)
 	}
-	tight, loose := wording.Sides(a)
+	tight, loose := wording.English.Sides(a)
 	v.text("soft", "end", x0-70, y+66, 26, tight)
 	v.text("soft", "start", x1+70, y+66, 26, loose)
 	aim := max(x0, min(at(a.Aim), x1))
 	v.path("thin", false, aim, y-26, aim, y+36)
-	text := "aim " + wording.Decimals(a.Aim)
+	text := "aim " + wording.English.Decimals(a.Aim)
 	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
 	if u := a.Best.Expanded; u != nil {
 		low, high := at(session.Num(a.Best.EndFloat.Sub(u.Decimal))), at(session.Num(a.Best.EndFloat.Add(u.Decimal)))
@@ -52,9 +52,9 @@ func Scale(a session.Advice) string {
 		v.path("spread", false, low, y, high, y)
 		v.path("spread", false, high, y-14, high, y+14)
 	}
-	drawFloat(v, at(a.Best.EndFloat), y, wording.Decimals(a.Best.EndFloat)+" mm")
-	return v.svg("Window " + wording.Decimals(a.Least) + " to " + wording.Decimals(a.Most) + " mm, aim " + wording.Decimals(a.Aim) +
-		" mm, " + wording.Sum(a) + " " + wording.Decimals(a.Best.EndFloat) + " mm.")
+	drawFloat(v, at(a.Best.EndFloat), y, wording.English.Decimals(a.Best.EndFloat)+" mm")
+	return v.svg("Window " + wording.English.Decimals(a.Least) + " to " + wording.English.Decimals(a.Most) + " mm, aim " + wording.English.Decimals(a.Aim) +
+		" mm, " + wording.English.Sum(a) + " " + wording.English.Decimals(a.Best.EndFloat) + " mm.")
 }
 
 // drawFloat marks the end float on the scale.

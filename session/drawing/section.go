@@ -83,7 +83,7 @@ func (c *section) title() string {
 		said = append(said, fmt.Sprintf("%s: %s.", clean(p.Side), pieces(p.Pack)))
 	}
 	if c.advice.Best != nil && !c.checking {
-		said = append(said, "End float "+wording.Decimals(c.advice.Best.EndFloat)+" mm.")
+		said = append(said, "End float "+wording.English.Decimals(c.advice.Best.EndFloat)+" mm.")
 	}
 	return strings.Join(said, " ")
 }

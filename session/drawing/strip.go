@@ -194,7 +194,7 @@ func (s Strip) ends(p Pen, a axis, y float64) {
 	by := func(a, b session.ReadingView) int { return a.Value.Cmp(b.Value.Decimal) }
 	low, high := slices.MinFunc(s.readings, by), slices.MaxFunc(s.readings, by)
 	x0, x1 := s.at(a, low.Value.InexactFloat64()), s.at(a, high.Value.InexactFloat64())
-	first, last := wording.Decimals(*low.Value), wording.Decimals(*high.Value)
+	first, last := wording.English.Decimals(*low.Value), wording.English.Decimals(*high.Value)
 	middle := func(x float64, text string) {
 		half := p.Width(text, a.size, false) / 2
 		p.Write("middle", max(half, min(x, a.wide-half)), y, a.size, false, text)
@@ -226,7 +226,7 @@ func (s Strip) pile() int {
 func (s Strip) Said() string {
 	var parts []string
 	for _, r := range s.readings {
-		text := wording.Measured(r)
+		text := wording.English.Measured(r)
 		if r.Standing != session.Counted {
 			text += " " + string(r.Standing)
 		}

@@ -13,43 +13,43 @@ import (
 // Advice says in one paragraph what to fit where, what to expect and why; what
 // is missing or open; and, if the stock cannot do it, the thickness wanted. The
 // main thing comes first.
-func Advice(a session.Advice) string {
-	return strings.Join([]string{Headline(a), Why(a)}, " ")
+func (l *Language) Advice(a session.Advice) string {
+	return strings.Join([]string{l.Headline(a), l.Why(a)}, " ")
 }
 
 // Headline is the first sentence of Advice: what to fit and how sure that is, or
 // what is in the way.
-func Headline(a session.Advice) string {
+func (l *Language) Headline(a session.Advice) string {
 	switch {
 	case a.Gap == nil:
-		return title(a) + ": no advice yet; " + waitingFor(a) + "."
+		return l.title(a) + ": no advice yet; " + l.waitingFor(a) + "."
 	case a.Best == nil && a.NoShims:
-		return title(a) + ": " + Gap(a) + "."
+		return l.title(a) + ": " + l.Gap(a) + "."
 	case a.Best == nil:
-		return title(a) + ": no combination in the stock fits."
+		return l.title(a) + ": no combination in the stock fits."
 	case a.NoShims:
-		return sumHeadline(a)
+		return l.sumHeadline(a)
 	case a.Built != nil:
-		return builtEngine(a)
+		return l.builtEngine(a)
 	}
-	begin := "Fit " + Fit(*a.Best)
+	begin := "Fit " + l.Fit(*a.Best)
 	switch {
 	case a.Best.Inside && a.Keep:
-		begin = "Keep what is in: " + Fit(*a.Best)
+		begin = "Keep what is in: " + l.Fit(*a.Best)
 	case !a.Best.Inside:
-		begin = "No combination in the stock comes inside the window " + Window(a) + ". The nearest: fit " + Fit(*a.Best)
+		begin = "No combination in the stock comes inside the window " + l.Window(a) + ". The nearest: fit " + l.Fit(*a.Best)
 	case a.State != session.Final:
-		begin = "So far: fit " + Fit(*a.Best)
+		begin = "So far: fit " + l.Fit(*a.Best)
 	}
-	return strings.TrimSpace(begin + ". Expect an end float of " + Float(*a.Best) + " cold" + outsideBy(a) + ". " + Outcome(a))
+	return strings.TrimSpace(begin + ". Expect an end float of " + l.Float(*a.Best) + " cold" + l.outsideBy(a) + ". " + l.Outcome(a))
 }
 
 // Window writes the window: "0.10 to 0.24 mm".
-func Window(a session.Advice) string { return a.Least.String() + " to " + mm(a.Most) }
+func (l *Language) Window(a session.Advice) string { return a.Least.String() + " to " + l.mm(a.Most) }
 
 // Float writes the end float of a fit with its uncertainty: "0.16 +/- 0.05 mm".
-func Float(f session.Fit) string {
-	value, plusMinus := FloatParts(f)
+func (l *Language) Float(f session.Fit) string {
+	value, plusMinus := l.FloatParts(f)
 	if plusMinus == "" {
 		return value + " mm"
 	}
@@ -58,42 +58,42 @@ func Float(f session.Fit) string {
 
 // FloatParts writes the end float to the decimal that its uncertainty earns, and the
 // uncertainty: "0.16", "+/- 0.05"; the second is empty if it is not evaluated.
-func FloatParts(f session.Fit) (value, plusMinus string) {
+func (l *Language) FloatParts(f session.Fit) (value, plusMinus string) {
 	if f.Expanded == nil {
-		return Decimals(f.EndFloat), ""
+		return l.Decimals(f.EndFloat), ""
 	}
 	places := min(-f.Expanded.Exponent(), mostDecimals)
 	return f.EndFloat.RoundBank(places).StringFixed(places), "+/- " + f.Expanded.RoundCeil(places).StringFixed(places)
 }
 
-func outsideBy(a session.Advice) string {
+func (l *Language) outsideBy(a session.Advice) string {
 	if a.Best.Inside {
 		return ""
 	}
-	return ", " + outside(a)
+	return ", " + l.outside(a)
 }
 
 // Outcome says what the decision rule says of the best fit, with its risk in plain
 // numbers. It is empty while the uncertainty is not evaluated.
-func Outcome(a session.Advice) string {
+func (l *Language) Outcome(a session.Advice) string {
 	f := a.Best
 	if f == nil || f.Chance == nil {
 		return ""
 	}
 	if a.NoShims {
-		return sumOutcome(a)
+		return l.sumOutcome(a)
 	}
-	switch risk := Odds(1 - f.Chance.Inside); f.Outcome {
+	switch risk := l.Odds(1 - f.Chance.Inside); f.Outcome {
 	case "shown inside":
-		return "It is shown inside the window " + Window(a) + ": the risk that it is outside is " + risk + "."
+		return "It is shown inside the window " + l.Window(a) + ": the risk that it is outside is " + risk + "."
 	case "shown outside":
-		return "It is shown outside the window " + Window(a) + ": the chance that it is inside all the same is " + Odds(f.Chance.Inside) + "."
+		return "It is shown outside the window " + l.Window(a) + ": the chance that it is inside all the same is " + l.Odds(f.Chance.Inside) + "."
 	default:
-		return "It is the best fit, but not shown inside the window " + Window(a) + ": the risk that it is outside is " + risk + ", " + whichWay(*f.Chance) + "."
+		return "It is the best fit, but not shown inside the window " + l.Window(a) + ": the risk that it is outside is " + risk + ", " + l.whichWay(*f.Chance) + "."
 	}
 }
 
-func whichWay(c session.Chance) string {
+func (l *Language) whichWay(c session.Chance) string {
 	switch {
 	case c.TooTight > 2*c.TooLoose:
 		return "most likely too tight"
@@ -105,7 +105,7 @@ func whichWay(c session.Chance) string {
 
 // Odds writes a probability as people say it: "about 1 in 20", "about 3 in 10",
 // "under 1 in 1000".
-func Odds(p float64) string {
+func (l *Language) Odds(p float64) string {
 	switch {
 	case p < 0.001:
 		return "under 1 in 1000"
@@ -133,78 +133,78 @@ func roundedOdds(x float64) int {
 
 // Why is the rest of Advice: what is missing, findings, the gap, the check gap,
 // the reason for the choice, and that the uncertainty is not evaluated.
-func Why(a session.Advice) string {
+func (l *Language) Why(a session.Advice) string {
 	var said []string
 	say := func(text string) {
 		if text != "" {
 			said = append(said, text)
 		}
 	}
-	say(Changed(a))
-	say(Unfinished(a))
+	say(l.Changed(a))
+	say(l.Unfinished(a))
 	for _, f := range a.Findings {
-		say(sentence(Finding(f)))
+		say(l.sentence(l.Finding(f)))
 	}
 	if a.NoShims {
-		for _, text := range sumWhy(a) {
+		for _, text := range l.sumWhy(a) {
 			say(text)
 		}
 	} else if a.Gap != nil {
-		say("The gap is " + Gap(a) + ".")
-		say(takenOff(a))
-		say(barred(a))
-		say(limits(a))
-		say(wanted(a))
-		say(next(a))
-		say(asExpected(a))
-		say(checkGap(a))
-		say(centred(a))
-		say(dial(a))
+		say("The gap is " + l.Gap(a) + ".")
+		say(l.takenOff(a))
+		say(l.barred(a))
+		say(l.limits(a))
+		say(l.wanted(a))
+		say(l.next(a))
+		say(l.asExpected(a))
+		say(l.checkGap(a))
+		say(l.centred(a))
+		say(l.dial(a))
 		for _, e := range a.Evidence {
-			say(found(e))
-			say(evidence(e))
+			say(l.found(e))
+			say(l.evidence(e))
 		}
-		say(again(a))
-		say(warm(a))
-		say(choice(a))
+		say(l.again(a))
+		say(l.warm(a))
+		say(l.choice(a))
 	}
-	say(leftOut(a))
-	say(Uncertainty(a))
+	say(l.leftOut(a))
+	say(l.Uncertainty(a))
 	return strings.Join(said, " ")
 }
 
 // Fit says which pieces go where: "0.25 + 0.10 mm on the pump side and nothing
 // on the flywheel side".
-func Fit(f session.Fit) string {
+func (l *Language) Fit(f session.Fit) string {
 	packs := make([]string, 0, len(f.Packs))
 	for _, p := range f.Packs {
-		packs = append(packs, Pieces(p)+" on the "+p.Side)
+		packs = append(packs, l.Pieces(p)+" on the "+p.Side)
 	}
 	if len(packs) == 0 {
 		return "nothing"
 	}
-	return list(packs)
+	return l.list(packs)
 }
 
 // FitRows lists a fit as labels and values: first the pieces of each side, then
 // the end float to expect, then the check gap where there is a second side.
-func FitRows(f session.Fit) [][]string {
+func (l *Language) FitRows(f session.Fit) [][]string {
 	rows := make([][]string, 0, len(f.Packs)+2)
 	for _, pack := range f.Packs {
-		rows = append(rows, []string{pack.Side, Pieces(pack)})
+		rows = append(rows, []string{pack.Side, l.Pieces(pack)})
 	}
 	if len(f.Packs) == 0 {
-		return append(rows, []string{"sum, cold", Float(f)})
+		return append(rows, []string{"sum, cold", l.Float(f)})
 	}
-	rows = append(rows, []string{"end float, cold", Float(f)})
+	rows = append(rows, []string{"end float, cold", l.Float(f)})
 	if len(f.Packs) > 1 {
-		rows = append(rows, []string{"check gap", mm(f.CheckGap) + ", with only the " + f.Packs[0].Side + " fitted"})
+		rows = append(rows, []string{"check gap", l.mm(f.CheckGap) + ", with only the " + f.Packs[0].Side + " fitted"})
 	}
 	return rows
 }
 
 // Pieces writes the pieces of one side: "0.25 + 0.10 mm", or "nothing".
-func Pieces(p session.Pack) string {
+func (l *Language) Pieces(p session.Pack) string {
 	if len(p.Pieces) == 0 {
 		return "nothing"
 	}
@@ -218,37 +218,37 @@ func Pieces(p session.Pack) string {
 	return strings.Join(pieces, " + ") + " mm"
 }
 
-func title(a session.Advice) string {
+func (l *Language) title(a session.Advice) string {
 	if a.Title != "" {
 		return a.Title
 	}
 	return a.Chain
 }
 
-func waitingFor(a session.Advice) string {
+func (l *Language) waitingFor(a session.Advice) string {
 	if len(a.Missing) == 0 {
 		return "a dimension is not known"
 	}
-	return "still to measure: " + list(a.Missing)
+	return "still to measure: " + l.list(a.Missing)
 }
 
-func outside(a session.Advice) string {
+func (l *Language) outside(a session.Advice) string {
 	if a.Best.EndFloat.LessThan(a.Least.Decimal) {
-		return mm(session.Num(a.Least.Sub(a.Best.EndFloat.Decimal))) + " too tight"
+		return l.mm(session.Num(a.Least.Sub(a.Best.EndFloat.Decimal))) + " too tight"
 	}
-	return mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))) + " too loose"
+	return l.mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))) + " too loose"
 }
 
 // Unfinished says what provisional advice still waits for; it is empty for other
 // advice.
-func Unfinished(a session.Advice) string {
+func (l *Language) Unfinished(a session.Advice) string {
 	if a.Gap == nil || a.State == session.Final {
 		return ""
 	}
 	var parts []string
 	add := func(label string, names []string) {
 		if len(names) > 0 {
-			parts = append(parts, label+" "+list(names))
+			parts = append(parts, label+" "+l.list(names))
 		}
 	}
 	add("not measured yet:", a.Missing)
@@ -261,7 +261,7 @@ func Unfinished(a session.Advice) string {
 }
 
 // Correction says what was taken off and of what.
-func Correction(c session.Correction) string {
+func (l *Language) Correction(c session.Correction) string {
 	switch c.Code {
 	case "instrument error":
 		return "error of the instrument at " + c.Term
@@ -276,51 +276,51 @@ func Correction(c session.Correction) string {
 }
 
 // wanted is said only where the stock falls short.
-func wanted(a session.Advice) string {
+func (l *Language) wanted(a session.Advice) string {
 	if a.Wanted == nil || (a.Best != nil && a.Best.Inside) {
 		return ""
 	}
 	if a.Wanted.IsNegative() {
 		return fmt.Sprintf("Even without any shim it would be %s tighter than the aim of %s: no shim helps, look at the parts.",
-			mm(session.Num(a.Wanted.Neg())), mm(a.Aim))
+			l.mm(session.Num(a.Wanted.Neg())), l.mm(a.Aim))
 	}
-	return fmt.Sprintf("Wanted to hit the aim of %s: %s of shim in all; get or lap that thickness.", mm(a.Aim), mm(*a.Wanted))
+	return fmt.Sprintf("Wanted to hit the aim of %s: %s of shim in all; get or lap that thickness.", l.mm(a.Aim), l.mm(*a.Wanted))
 }
 
-func checkGap(a session.Advice) string {
+func (l *Language) checkGap(a session.Advice) string {
 	if a.Best == nil || len(a.Best.Packs) < 2 {
 		return ""
 	}
 	first := a.Best.Packs[0]
-	text := fmt.Sprintf("With only the %s fitted, find a check gap of %s", first.Side, mm(a.Best.CheckGap))
+	text := fmt.Sprintf("With only the %s fitted, find a check gap of %s", first.Side, l.mm(a.Best.CheckGap))
 	if len(first.Pieces) == 0 {
-		text = "With nothing fitted yet, find a check gap of " + mm(a.Best.CheckGap)
+		text = "With nothing fitted yet, find a check gap of " + l.mm(a.Best.CheckGap)
 	}
 	if len(a.Evidence) > 0 {
 		return ""
 	}
-	return text + blades(*a.Best) + "."
+	return text + l.blades(*a.Best) + "."
 }
 
 // found says what a direct measurement found, and what was expected.
-func found(e session.EvidenceView) string {
-	text := fmt.Sprintf("With %s a %s of %s was found", packs(e.Packs), e.Way, mm(e.Found))
+func (l *Language) found(e session.EvidenceView) string {
+	text := fmt.Sprintf("With %s a %s of %s was found", l.packs(e.Packs), e.Way, l.mm(e.Found))
 	if e.Way == "trial build" {
-		text = fmt.Sprintf("The trial build with %s showed %s of float", packs(e.Packs), mm(e.Found))
+		text = fmt.Sprintf("The trial build with %s showed %s of float", l.packs(e.Packs), l.mm(e.Found))
 	}
 	if e.Play != nil {
-		text += ", " + mm(*e.Play) + " of it play of the bearings"
+		text += ", " + l.mm(*e.Play) + " of it play of the bearings"
 	}
 	if e.Compared {
-		text += ", where " + mm(e.Expected) + " was expected"
+		text += ", where " + l.mm(e.Expected) + " was expected"
 	}
 	return text + "."
 }
 
-func packs(all []session.Pack) string { return Fit(session.Fit{Packs: all}) }
+func (l *Language) packs(all []session.Pack) string { return l.Fit(session.Fit{Packs: all}) }
 
 // centred says how the rod lies over the cylinder's axis.
-func centred(a session.Advice) string {
+func (l *Language) centred(a session.Advice) string {
 	if a.OffCentre == nil || a.Best == nil {
 		return ""
 	}
@@ -331,17 +331,17 @@ func centred(a session.Advice) string {
 	if a.OffCentre.IsNegative() {
 		away = "towards"
 	}
-	return "By the dimensions as read the rod then sits " + mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
+	return "By the dimensions as read the rod then sits " + l.mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
 }
 
 // takenOff says by how much the gap differs from the plain sum of what was read, so that
 // whoever adds up the dimensions finds the same.
-func takenOff(a session.Advice) string {
+func (l *Language) takenOff(a session.Advice) string {
 	var names []string
 	sum := decimal.Zero
 	for _, c := range a.Corrections {
 		sum = sum.Add(c.OnGap.Decimal)
-		if name := cause(c.Code); !slices.Contains(names, name) {
+		if name := l.cause(c.Code); !slices.Contains(names, name) {
 			names = append(names, name)
 		}
 	}
@@ -352,10 +352,10 @@ func takenOff(a session.Advice) string {
 	if sum.IsPositive() {
 		way = "more"
 	}
-	return fmt.Sprintf("The dimensions give %s %s than as read, for %s.", mm(session.Num(sum.Abs())), way, list(names))
+	return fmt.Sprintf("The dimensions give %s %s than as read, for %s.", l.mm(session.Num(sum.Abs())), way, l.list(names))
 }
 
-func cause(code string) string {
+func (l *Language) cause(code string) string {
 	switch code {
 	case "instrument error":
 		return "the errors of the instruments"
@@ -370,49 +370,49 @@ func cause(code string) string {
 }
 
 // dial says what a dial indicator will show of the best fit.
-func dial(a session.Advice) string {
+func (l *Language) dial(a session.Advice) string {
 	if a.DialShows == nil || a.Built != nil || a.Keep {
 		return ""
 	}
-	return "A dial indicator, the shaft pushed and pulled, should then show " + Float(session.Fit{EndFloat: *a.DialShows, Expanded: a.DialExpanded}) + ", the play of the bearings included."
+	return "A dial indicator, the shaft pushed and pulled, should then show " + l.Float(session.Fit{EndFloat: *a.DialShows, Expanded: a.DialExpanded}) + ", the play of the bearings included."
 }
 
 // builtEngine says what the decision rule says of the engine as it is built.
-func builtEngine(a session.Advice) string {
+func (l *Language) builtEngine(a session.Advice) string {
 	b := a.Built
-	text := "The built engine has an end float of " + Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded}) + ". "
+	text := "The built engine has an end float of " + l.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded}) + ". "
 	switch b.Outcome {
 	case "shown inside":
-		return text + "It is shown inside the window " + Window(a) + ": the risk that it is outside is " + Odds(1-b.Chance.Inside) + "."
+		return text + "It is shown inside the window " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-b.Chance.Inside) + "."
 	case "shown outside":
-		text += "It is shown outside the window " + Window(a) + ": take it apart again."
+		text += "It is shown outside the window " + l.Window(a) + ": take it apart again."
 	default:
-		text += "That is not shown inside the window " + Window(a) + ": the risk that it is outside is " + Odds(1-b.Chance.Inside) + ", " + whichWay(b.Chance) + "."
+		text += "That is not shown inside the window " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-b.Chance.Inside) + ", " + l.whichWay(b.Chance) + "."
 	}
 	if b.Change != nil && !b.Change.RoundBank(mostDecimals).IsZero() {
-		text += " Packs " + thicker(*b.Change) + " in all would hit the aim of " + mm(a.Aim) + "."
+		text += " Packs " + l.thicker(*b.Change) + " in all would hit the aim of " + l.mm(a.Aim) + "."
 	}
 	return text
 }
 
-func thicker(change session.Number) string {
+func (l *Language) thicker(change session.Number) string {
 	if change.IsNegative() {
-		return "thinner by " + mm(session.Num(change.Neg()))
+		return "thinner by " + l.mm(session.Num(change.Neg()))
 	}
-	return "thicker by " + mm(change)
+	return "thicker by " + l.mm(change)
 }
 
 // asExpected says how the built engine agrees with what was expected of it.
-func asExpected(a session.Advice) string {
+func (l *Language) asExpected(a session.Advice) string {
 	b := a.Built
 	if b == nil {
 		return ""
 	}
-	text := fmt.Sprintf("It was built with %s; the float was read as %s", packs(b.Packs), mm(b.Found))
+	text := fmt.Sprintf("It was built with %s; the float was read as %s", l.packs(b.Packs), l.mm(b.Found))
 	if b.Play != nil {
-		text += ", " + mm(*b.Play) + " of it play of the bearings"
+		text += ", " + l.mm(*b.Play) + " of it play of the bearings"
 	}
-	text += ". From what was measured before, " + Float(session.Fit{EndFloat: b.Expected, Expanded: &b.ExpectedU}) + " was to be expected"
+	text += ". From what was measured before, " + l.Float(session.Fit{EndFloat: b.Expected, Expanded: &b.ExpectedU}) + " was to be expected"
 	if b.Compared && b.Agrees {
 		text += fmt.Sprintf(", and the two agree (E_n %.2f)", b.En)
 	}
@@ -420,59 +420,59 @@ func asExpected(a session.Advice) string {
 }
 
 // blades says which feelers to try.
-func blades(f session.Fit) string {
+func (l *Language) blades(f session.Fit) string {
 	switch {
 	case f.Passes != nil && f.Stops != nil:
-		return ": a feeler of " + mm(*f.Passes) + " should pass and one of " + f.Stops.String() + " should not"
+		return ": a feeler of " + l.mm(*f.Passes) + " should pass and one of " + f.Stops.String() + " should not"
 	case f.Stops != nil:
-		return ": a feeler of " + mm(*f.Stops) + " should not pass"
+		return ": a feeler of " + l.mm(*f.Stops) + " should not pass"
 	case f.Passes != nil:
-		return ": a feeler of " + mm(*f.Passes) + " should pass"
+		return ": a feeler of " + l.mm(*f.Passes) + " should pass"
 	}
 	return ""
 }
 
 // choice says how near to the aim the best fit comes and what it is ranked
 // against. It does not say "nearest": how the pieces sit may weigh more.
-func choice(a session.Advice) string {
+func (l *Language) choice(a session.Advice) string {
 	if a.Best == nil {
 		return ""
 	}
 	miss := session.Num(a.Best.EndFloat.Sub(a.Aim.Decimal).Abs())
-	text := fmt.Sprintf("It misses the aim of %s by %s.", mm(a.Aim), mm(miss))
+	text := fmt.Sprintf("It misses the aim of %s by %s.", l.mm(a.Aim), l.mm(miss))
 	if miss.RoundBank(mostDecimals).IsZero() {
-		text = "It hits the aim of " + mm(a.Aim) + "."
+		text = "It hits the aim of " + l.mm(a.Aim) + "."
 	}
 	switch {
 	case a.Possible == 1:
 		text += " It is the only combination that the stock allows."
 	case a.Possible > 1:
 		if len(a.Stays) > 0 {
-			text += " Of those that leave the " + list(a.Stays) + " as it is it ranks first"
+			text += " Of those that leave the " + l.list(a.Stays) + " as it is it ranks first"
 		} else {
 			text += fmt.Sprintf(" Of the %d combinations that the stock allows it ranks first", a.Possible)
 		}
 		if len(a.Others) > 0 {
-			text += fmt.Sprintf("; next comes %s, which would give %s", Fit(a.Others[0]), mm(a.Others[0].EndFloat))
+			text += fmt.Sprintf("; next comes %s, which would give %s", l.Fit(a.Others[0]), l.mm(a.Others[0].EndFloat))
 		}
 		text += "."
 	}
 	return text
 }
 
-func leftOut(a session.Advice) string {
+func (l *Language) leftOut(a session.Advice) string {
 	switch n := len(a.LeftOut); n {
 	case 0:
 		return ""
 	case 1:
 		return fmt.Sprintf("Reading %d was left out.", a.LeftOut[0])
 	default:
-		return fmt.Sprintf("%s were left out.", count(n, "reading"))
+		return fmt.Sprintf("%s were left out.", l.count(n, "reading"))
 	}
 }
 
 // Uncertainty says that the uncertainty is not evaluated; it is empty if it is.
-func Uncertainty(a session.Advice) string {
+func (l *Language) Uncertainty(a session.Advice) string {
 	if a.Budget == nil {
 		return "The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
 	}
@@ -480,33 +480,33 @@ func Uncertainty(a session.Advice) string {
 }
 
 // Gap writes the gap with its uncertainty.
-func Gap(a session.Advice) string {
+func (l *Language) Gap(a session.Advice) string {
 	if a.Budget == nil {
-		return mm(*a.Gap)
+		return l.mm(*a.Gap)
 	}
-	return Float(session.Fit{EndFloat: *a.Gap, Expanded: &a.Budget.Expanded})
+	return l.Float(session.Fit{EndFloat: *a.Gap, Expanded: &a.Budget.Expanded})
 }
 
 // barred says why nothing can be shown, whatever the numbers.
-func barred(a session.Advice) string {
+func (l *Language) barred(a session.Advice) string {
 	if len(a.Barred) == 0 {
 		return ""
 	}
 	reasons := make([]string, len(a.Barred))
 	for i, r := range a.Barred {
-		reasons[i] = Reason(r)
+		reasons[i] = l.Reason(r)
 	}
-	return "It cannot be shown inside, because " + list(reasons) + "."
+	return "It cannot be shown inside, because " + l.list(reasons) + "."
 }
 
 // limits says what keeps the best fit from being shown.
-func limits(a session.Advice) string {
+func (l *Language) limits(a session.Advice) string {
 	if a.Best == nil || a.Best.Outcome == "shown inside" {
 		return ""
 	}
 	switch strings.Join(a.Limits, " and ") {
 	case "stock":
-		return "The stock limits it, not the measurement" + change(a) + "."
+		return "The stock limits it, not the measurement" + l.change(a) + "."
 	case "measurement":
 		return "The measurement limits it: no other shim helps."
 	case "stock and measurement", "measurement and stock":
@@ -515,24 +515,24 @@ func limits(a session.Advice) string {
 	return ""
 }
 
-func change(a session.Advice) string {
+func (l *Language) change(a session.Advice) string {
 	switch {
 	case a.Change == nil || a.Change.IsZero():
 		return ""
 	case a.Change.IsNegative():
-		return ": a total thinner by " + mm(session.Num(a.Change.Neg())) + " would hit the aim"
+		return ": a total thinner by " + l.mm(session.Num(a.Change.Neg())) + " would hit the aim"
 	}
-	return ": a total thicker by " + mm(*a.Change) + " would hit the aim"
+	return ": a total thicker by " + l.mm(*a.Change) + " would hit the aim"
 }
 
 // next says what would make it surer: the first act that settles it, or else the
 // one that helps most.
-func next(a session.Advice) string {
+func (l *Language) next(a session.Advice) string {
 	if len(a.Next) == 0 {
 		return ""
 	}
 	n := a.Next[0]
-	text := "To know better: " + Act(n) + ", which would bring it to +/- " + mm(n.Expanded)
+	text := "To know better: " + l.Act(n) + ", which would bring it to +/- " + l.mm(n.Expanded)
 	switch {
 	case n.Outcome == "shown inside":
 		return text + " and show it inside, if the value stays."
@@ -544,14 +544,14 @@ func next(a session.Advice) string {
 
 // NextStep says in a few words, to be read from afar, what to do now that all is
 // measured; empty without a fit.
-func NextStep(a session.Advice) string {
+func (l *Language) NextStep(a session.Advice) string {
 	switch {
 	case a.Best == nil:
 		return ""
 	case a.State != session.Final:
 		return "Measure what is still open"
 	case a.Best.Outcome != "shown inside" && len(a.Next) > 0:
-		return strings.TrimSuffix(sentence(act(a.Next[0])), ".")
+		return strings.TrimSuffix(l.sentence(l.act(a.Next[0])), ".")
 	case a.Best.Outcome != "shown inside":
 		return "Look at parts and stock"
 	case len(a.Best.Packs) > 1 && len(a.Best.Packs[0].Pieces) > 0 && a.Evidence == nil:
@@ -561,8 +561,8 @@ func NextStep(a session.Advice) string {
 }
 
 // act is what to do, without how long it takes.
-func act(n session.NextAct) string {
-	text, ok := fill(actText(n.Act.Code), n.Act.Params)
+func (l *Language) act(n session.NextAct) string {
+	text, ok := l.fill(l.actText(n.Act.Code), n.Act.Params)
 	if !ok || text == "" {
 		text = spelled(n.Act.Code, n.Act.Params)
 	}
@@ -570,11 +570,11 @@ func act(n session.NextAct) string {
 }
 
 // Act says what to do next and how long it takes.
-func Act(n session.NextAct) string {
-	return fmt.Sprintf("%s (about %s)", act(n), count(int(n.Minutes+0.5), "minute"))
+func (l *Language) Act(n session.NextAct) string {
+	return fmt.Sprintf("%s (about %s)", l.act(n), l.count(int(n.Minutes+0.5), "minute"))
 }
 
-func actText(code string) string {
+func (l *Language) actText(code string) string {
 	switch code {
 	case "zero check":
 		return "check the zero of {instrument} ({use})"
@@ -591,7 +591,7 @@ func actText(code string) string {
 }
 
 // evidence says how a direct measurement agrees with what was known before.
-func evidence(e session.EvidenceView) string {
+func (l *Language) evidence(e session.EvidenceView) string {
 	switch {
 	case !e.Compared && e.Weight < 1:
 		return fmt.Sprintf("The %s is combined with the measurement before it; the chain lacks an input.", e.Way)
@@ -604,7 +604,7 @@ func evidence(e session.EvidenceView) string {
 }
 
 // again says what to do when a trial build showed that other packs are wanted.
-func again(a session.Advice) string {
+func (l *Language) again(a session.Advice) string {
 	if n := len(a.Evidence); n == 0 || a.Evidence[n-1].Way != "trial build" || a.Keep || a.Best == nil || a.Built != nil {
 		return ""
 	}
@@ -614,11 +614,11 @@ func again(a session.Advice) string {
 	return "Change the packs, say so (fitted), and measure the float again."
 }
 
-func warm(a session.Advice) string {
+func (l *Language) warm(a session.Advice) string {
 	if a.WarmFloat == nil {
 		return ""
 	}
-	text := "At running temperature the float is about " + Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded})
+	text := "At running temperature the float is about " + l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded})
 	if a.WarmFloat.IsNegative() {
 		text += ": below zero the shaft is clamped"
 	}

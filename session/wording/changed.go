@@ -8,7 +8,7 @@ import (
 
 // Changed says what an advice changes since the last one that was final, by how much
 // and because of what; empty if it changes nothing.
-func Changed(a session.Advice) string {
+func (l *Language) Changed(a session.Advice) string {
 	c := a.Changed
 	if c == nil || a.Gap == nil {
 		return ""
@@ -22,14 +22,14 @@ func Changed(a session.Advice) string {
 	case c.By.IsZero():
 		text += "not changed"
 	case c.By.IsPositive():
-		text += "grown by " + mm(by) + ", from " + mm(c.Gap)
+		text += "grown by " + l.mm(by) + ", from " + l.mm(c.Gap)
 	default:
-		text += "shrunk by " + mm(by) + ", from " + mm(c.Gap)
+		text += "shrunk by " + l.mm(by) + ", from " + l.mm(c.Gap)
 	}
 	switch {
 	case a.NoShims:
 	case c.Refit && len(c.Packs) > 0:
-		text += "; other shims are best now, where it was " + packs(c.Packs)
+		text += "; other shims are best now, where it was " + l.packs(c.Packs)
 	case !c.Refit:
 		text += "; the same shims are best"
 	}
@@ -39,7 +39,7 @@ func Changed(a session.Advice) string {
 	if len(c.Because) > 0 {
 		said := make([]string, len(c.Because))
 		for i, r := range c.Because {
-			said[i] = Reason(r)
+			said[i] = l.Reason(r)
 		}
 		text += ". Because: " + strings.Join(said, "; ")
 	}

@@ -8,22 +8,22 @@ import (
 )
 
 // Choice says which candidate to keep and why, or what was chosen.
-func Choice(v session.ChoiceView) string {
+func (l *Language) Choice(v session.ChoiceView) string {
 	switch {
 	case v.Chosen != "" && v.Reason != "":
-		return "kept: " + v.Chosen + " (" + v.Reason + ")" + otherwise(v)
+		return "kept: " + v.Chosen + " (" + v.Reason + ")" + l.otherwise(v)
 	case v.Chosen != "":
-		return "kept: " + v.Chosen + otherwise(v)
+		return "kept: " + v.Chosen + l.otherwise(v)
 	case v.Why == nil:
 		return "choose one"
 	case v.Keep == "":
-		return Reason(*v.Why)
+		return l.Reason(*v.Why)
 	}
-	return "keep " + v.Keep + ": " + Reason(*v.Why)
+	return "keep " + v.Keep + ": " + l.Reason(*v.Why)
 }
 
 // otherwise says that another one was advised than was chosen.
-func otherwise(v session.ChoiceView) string {
+func (l *Language) otherwise(v session.ChoiceView) string {
 	if v.Keep == "" || v.Keep == v.Chosen {
 		return ""
 	}
@@ -31,7 +31,7 @@ func otherwise(v session.ChoiceView) string {
 }
 
 // Comparison is a choice as a table: a line of candidates, then one for each feature.
-func Comparison(v session.ChoiceView) [][]string {
+func (l *Language) Comparison(v session.ChoiceView) [][]string {
 	head := []string{""}
 	for _, c := range v.Candidates {
 		name := c.Name
@@ -50,7 +50,7 @@ func Comparison(v session.ChoiceView) [][]string {
 	for i, f := range v.Candidates[0].Features {
 		row := []string{cmp.Or(strings.TrimSuffix(f.Title, ", "+v.Candidates[0].Name), f.Name)}
 		for _, c := range v.Candidates {
-			row = append(row, featureCell(c.Features[i]))
+			row = append(row, l.featureCell(c.Features[i]))
 		}
 		rows = append(rows, row)
 	}
@@ -58,14 +58,14 @@ func Comparison(v session.ChoiceView) [][]string {
 }
 
 // featureCell is a value, its uncertainty and its outcome.
-func featureCell(f session.FeatureView) string {
+func (l *Language) featureCell(f session.FeatureView) string {
 	switch {
 	case f.Value == nil:
 		return "-"
 	case f.Limits == nil || f.Limits.Value == nil || f.Limits.Expanded == nil:
-		return mm(*f.Value)
+		return l.mm(*f.Value)
 	}
-	text := Float(session.Fit{EndFloat: *f.Limits.Value, Expanded: f.Limits.Expanded})
+	text := l.Float(session.Fit{EndFloat: *f.Limits.Value, Expanded: f.Limits.Expanded})
 	switch f.Limits.Outcome {
 	case "shown inside":
 		text += ", inside"

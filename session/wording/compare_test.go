@@ -30,20 +30,20 @@ func TestComparison(t *testing.T) {
 		{"", "old", "spare (keep)", "new"},
 		{"width", "10.021 +/- 0.020 mm, OUTSIDE", "10.021 +/- 0.020 mm, inside", "10.02 mm"},
 		{"bend", "10.021 +/- 0.020 mm, not shown", "-", "10.021 +/- 0.020 mm"},
-	}, wording.Comparison(v))
+	}, wording.English.Comparison(v))
 	v.Chosen = "old"
-	assert.Equal(t, []string{"", "old (kept)", "spare", "new"}, wording.Comparison(v)[0])
-	assert.Equal(t, [][]string{{""}}, wording.Comparison(session.ChoiceView{}))
+	assert.Equal(t, []string{"", "old (kept)", "spare", "new"}, wording.English.Comparison(v)[0])
+	assert.Equal(t, [][]string{{""}}, wording.English.Comparison(session.ChoiceView{}))
 }
 
 func TestWhichToKeepAndWhy(t *testing.T) {
 	v := choice(t)
-	assert.Equal(t, "choose one", wording.Choice(v))
+	assert.Equal(t, "choose one", wording.English.Choice(v))
 	why := func(code string) *session.Reason {
 		return &session.Reason{Code: code, Params: map[string]string{"candidate": "spare", "count": "1", "feature": "bend", "value": "0.01", "other": "old", "than": "0.03", "choice": "crank"}}
 	}
 	v.Why = why("no candidate keeps its limits")
-	assert.Equal(t, "none keeps its limits; get another, or choose with a reason", wording.Choice(v))
+	assert.Equal(t, "none keeps its limits; get another, or choose with a reason", wording.English.Choice(v))
 	v.Keep = "spare"
 	for code, want := range map[string]string{
 		"all shown inside":     "keep spare: all its dimensions are shown inside their limits",
@@ -52,18 +52,18 @@ func TestWhichToKeepAndWhy(t *testing.T) {
 		"alike":                "keep spare: they are alike; the plan names it first",
 	} {
 		v.Why = why(code)
-		assert.Equal(t, want, wording.Choice(v))
+		assert.Equal(t, want, wording.English.Choice(v))
 	}
 	s := session.StepView{Kind: session.CompareStep, Compare: &v}
-	assert.Equal(t, "not begun", wording.State(s))
+	assert.Equal(t, "not begun", wording.English.State(s))
 	v.Chosen = "spare"
 	s.Closed = true
-	assert.Equal(t, "kept: spare", wording.State(s))
+	assert.Equal(t, "kept: spare", wording.English.State(s))
 	v.Chosen, v.Reason = "old", "no other"
-	assert.Equal(t, "kept: old (no other); spare was advised", wording.Progress(s))
+	assert.Equal(t, "kept: old (no other); spare was advised", wording.English.Progress(s))
 	assert.Equal(t, "old is kept although it does not keep its limits (no other)",
-		wording.Finding(session.Reason{Code: "kept although it failed", Params: map[string]string{"candidate": "old", "reason": "no other"}}))
+		wording.English.Finding(session.Reason{Code: "kept although it failed", Params: map[string]string{"candidate": "old", "reason": "no other"}}))
 	for code, want := range map[string]string{"to choose": "choose-crank waits for a choice", "not chosen": "old is not the one that is kept", "candidate not measured": "old is not measured yet"} {
-		assert.Contains(t, wording.Reason(session.Reason{Code: code, Params: map[string]string{"step": "choose-crank", "candidate": "old"}}), want)
+		assert.Contains(t, wording.English.Reason(session.Reason{Code: code, Params: map[string]string{"step": "choose-crank", "candidate": "old"}}), want)
 	}
 }

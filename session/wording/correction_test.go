@@ -20,17 +20,17 @@ func TestCorrected(t *testing.T) {
 	} {
 		n, err := session.ParseNumber(c.amount)
 		require.NoError(t, err)
-		assert.Equal(t, c.want, wording.Corrected(session.Correction{Code: c.code, Amount: n}, "Gasket"))
+		assert.Equal(t, c.want, wording.English.Corrected(session.Correction{Code: c.code, Amount: n}, "Gasket"))
 	}
 }
 
 func TestAssumptions(t *testing.T) {
 	r := session.Reason{Code: "no job"}
-	assert.Equal(t, "Assumed: "+wording.Reason(r)+".", wording.Assumed(r))
-	assert.Equal(t, "Not stated, so nothing can be shown inside: "+wording.Reason(r)+".", wording.NotStated(r))
+	assert.Equal(t, "Assumed: "+wording.English.Reason(r)+".", wording.English.Assumed(r))
+	assert.Equal(t, "Not stated, so nothing can be shown inside: "+wording.English.Reason(r)+".", wording.English.NotStated(r))
 	celsius, err := session.ParseNumber("41.5")
 	require.NoError(t, err)
 	u, err := session.ParseNumber("0.5")
 	require.NoError(t, err)
-	assert.Equal(t, "Noted: the pump half at 41.5 °C (standard uncertainty 0.5 K).", wording.Warmth(session.TemperatureTaken{Celsius: celsius, U: u}, "the pump half"))
+	assert.Equal(t, "Noted: the pump half at 41.5 °C (standard uncertainty 0.5 K).", wording.English.Warmth(session.TemperatureTaken{Celsius: celsius, U: u}, "the pump half"))
 }

@@ -11,10 +11,10 @@ import (
 
 // Offered says where the value comes from that an instrument's profile could state, to
 // which the lines of Stateable are added, or why there is none yet.
-func Offered(in *history.Instrument) string {
+func (l *Language) Offered(in *history.Instrument) string {
 	o := in.Offer
 	if o == nil {
-		return fmt.Sprintf("%s of freedom so far; from 8 on there is a value for its profile.", count(in.Freedom, "degree"))
+		return fmt.Sprintf("%s of freedom so far; from 8 on there is a value for its profile.", l.count(in.Freedom, "degree"))
 	}
 	text := "Its profile could state what it achieved"
 	switch {
@@ -30,7 +30,7 @@ func Offered(in *history.Instrument) string {
 }
 
 // Stateable are the lines of a profile with what is offered; none without an offer.
-func Stateable(in *history.Instrument) []string {
+func (l *Language) Stateable(in *history.Instrument) []string {
 	if in.Offer == nil {
 		return nil
 	}
@@ -39,7 +39,7 @@ func Stateable(in *history.Instrument) []string {
 
 // Contradicted says that what an instrument achieved contradicts what its profile states;
 // empty if it does not. Where names the step, and is empty for all steps together.
-func Contradicted(instrument, where string, achieved history.Scatter, stated *history.Stated) string {
+func (l *Language) Contradicted(instrument, where string, achieved history.Scatter, stated *history.Stated) string {
 	if stated == nil || achieved.Achieved == nil || stated.Achieved == "" {
 		return ""
 	}
@@ -54,12 +54,12 @@ func Contradicted(instrument, where string, achieved history.Scatter, stated *hi
 }
 
 // Agreed says how often what was found agreed with what was expected.
-func Agreed(a *history.Agreement) string {
+func (l *Language) Agreed(a *history.Agreement) string {
 	n := len(a.Points)
 	if n == 0 {
-		return fmt.Sprintf("In %s nothing could be compared, for an input was missing then.", count(a.NotCompared, "job"))
+		return fmt.Sprintf("In %s nothing could be compared, for an input was missing then.", l.count(a.NotCompared, "job"))
 	}
-	text := fmt.Sprintf("%d of %s agreed (E_n from -1 to 1)", a.Agreed, count(n, "job"))
+	text := fmt.Sprintf("%d of %s agreed (E_n from -1 to 1)", a.Agreed, l.count(n, "job"))
 	switch d := *a.Difference; {
 	case d > 0:
 		text += fmt.Sprintf("; on average %.3f mm more was found than expected", d)
@@ -69,13 +69,13 @@ func Agreed(a *history.Agreement) string {
 		text += "; on average as much was found as expected"
 	}
 	if a.NotCompared > 0 {
-		text += fmt.Sprintf("; in %s nothing could be compared", count(a.NotCompared, "further job"))
+		text += fmt.Sprintf("; in %s nothing could be compared", l.count(a.NotCompared, "further job"))
 	}
 	return text + "."
 }
 
 // Leaning says that what is found leans to one side, and where to look; empty if not.
-func Leaning(a *history.Agreement) string {
+func (l *Language) Leaning(a *history.Agreement) string {
 	way := map[string]string{history.Larger: "more", history.Smaller: "less"}[a.Leans]
 	if way == "" {
 		return ""
@@ -84,7 +84,7 @@ func Leaning(a *history.Agreement) string {
 }
 
 // ChartLimits says what the limits of a chart are, and whether they can be relied on.
-func ChartLimits(a *history.Agreement) string {
+func (l *Language) ChartLimits(a *history.Agreement) string {
 	c := a.Chart
 	if c == nil {
 		return "A control chart needs two jobs."
@@ -100,7 +100,7 @@ func ChartLimits(a *history.Agreement) string {
 const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the change from job to job (ISO 7870-2, charts for individuals)."
 
 // Signal says what a chart shows that chance seldom brings.
-func Signal(s history.Signal) string {
+func (l *Language) Signal(s history.Signal) string {
 	switch s.Code {
 	case calc.OutsideLimits:
 		return fmt.Sprintf("Job %s lies %s the limits: find out what was different.", s.From, s.Side)
@@ -109,18 +109,18 @@ func Signal(s history.Signal) string {
 	case calc.RowOnOneSide:
 		return fmt.Sprintf("%d jobs in a row, %s to %s, lie %s the centre: something has shifted.", s.Count, s.From, s.To, s.Side)
 	}
-	return sentence(spelled(s.Code, map[string]string{"from": s.From, "to": s.To}))
+	return l.sentence(spelled(s.Code, map[string]string{"from": s.From, "to": s.To}))
 }
 
 // StandsOut says that more presses did not count at a step, or of an operator there, than
 // elsewhere.
-func StandsOut(s history.Standout) string {
+func (l *Language) StandsOut(s history.Standout) string {
 	who, others := "", "at the plan's other steps"
 	if s.Operator != "" {
 		who, others = " of "+s.Operator, "of others there"
 	}
 	text := fmt.Sprintf("%s: %d of %d presses%s did not count, %s %d of %d", s.Step, s.Astray, s.Presses, who, others, s.ElseAstray, s.ElsePresses)
-	if most := mostly(s.Mostly); most != "" {
+	if most := l.mostly(s.Mostly); most != "" {
 		text += "; most " + most
 	}
 	if s.Operator != "" {
@@ -130,7 +130,7 @@ func StandsOut(s history.Standout) string {
 }
 
 // mostly says what became of most presses that did not count.
-func mostly(what string) string {
+func (l *Language) mostly(what string) string {
 	switch what {
 	case string(session.WrongInstrument):
 		return "came from the wrong instrument"
@@ -143,7 +143,7 @@ func mostly(what string) string {
 }
 
 // Whither says what became of presses that did not count; empty if all did.
-func Whither(p history.Presses) string {
+func (l *Language) Whither(p history.Presses) string {
 	var parts []string
 	for _, c := range []struct {
 		n    int
@@ -157,17 +157,17 @@ func Whither(p history.Presses) string {
 		}
 	}
 	if p.Unsettled > 0 {
-		parts = append(parts, "unsettled in "+count(p.Unsettled, "job"))
+		parts = append(parts, "unsettled in "+l.count(p.Unsettled, "job"))
 	}
-	return list(parts)
+	return l.list(parts)
 }
 
 // En writes E_n with its sign.
-func En(en float64) string { return fmt.Sprintf("%+.2f", math.Round(en*100)/100+0) }
+func (l *Language) En(en float64) string { return fmt.Sprintf("%+.2f", math.Round(en*100)/100+0) }
 
 // Way names how a chain was measured directly: the gap by check gap or trial build, or the
 // float of the built engine.
-func Way(a *history.Agreement) string {
+func (l *Language) Way(a *history.Agreement) string {
 	if a.Way == history.BuiltEngine {
 		return a.Way
 	}

@@ -10,37 +10,37 @@ import (
 
 // Instrument says in one line what an instrument is, whether it is there and how
 // its frames fared in this run. It has no full stop.
-func Instrument(v session.InstrumentView) string {
+func (l *Language) Instrument(v session.InstrumentView) string {
 	line := v.Name
 	if v.Kind != "" {
 		line += " (" + string(v.Kind) + ")"
 	}
-	line += ": " + Port(v)
+	line += ": " + l.Port(v)
 	if v.Readings > 0 {
-		line += ", " + count(v.Readings, "reading")
+		line += ", " + l.count(v.Readings, "reading")
 	}
 	if v.Unreadable > 0 {
-		line += ", " + count(v.Unreadable, "unreadable frame")
+		line += ", " + l.count(v.Unreadable, "unreadable frame")
 	}
 	return line
 }
 
 // Health says how the line of an instrument has been: "312 frames, 2 bad, 18 bytes dropped,
 // 1 reconnect, the last frame at 10:32:01"; empty if nobody looked yet.
-func Health(v session.InstrumentView, zone *time.Location) string {
+func (l *Language) Health(v session.InstrumentView, zone *time.Location) string {
 	h := v.Health
 	if h == nil {
 		return ""
 	}
-	text := count(h.Frames, "frame")
+	text := l.count(int(h.Frames), "frame")
 	if h.Bad > 0 {
 		text += fmt.Sprintf(", %d bad", h.Bad)
 	}
 	if h.Dropped > 0 {
-		text += fmt.Sprintf(", %s dropped", count(h.Dropped, "byte"))
+		text += fmt.Sprintf(", %s dropped", l.count(int(h.Dropped), "byte"))
 	}
 	if h.Reconnects > 0 {
-		text += ", " + count(h.Reconnects, "reconnect")
+		text += ", " + l.count(int(h.Reconnects), "reconnect")
 	}
 	if h.LastSeen != nil {
 		text += ", the last frame at " + h.LastSeen.In(zone).Format(time.TimeOnly)
@@ -49,11 +49,11 @@ func Health(v session.InstrumentView, zone *time.Location) string {
 }
 
 // Port says whether an instrument is there and, if not, what to do.
-func Port(v session.InstrumentView) string {
+func (l *Language) Port(v session.InstrumentView) string {
 	if byHand(v) {
 		return "its values are entered by hand"
 	}
-	text := portText(v.State)
+	text := l.portText(v.State)
 	if v.Detail != "" {
 		text += " (" + v.Detail + ")"
 	}
@@ -66,7 +66,7 @@ func byHand(v session.InstrumentView) bool {
 	return absent && v.Port == "" && (v.Kind == session.Feeler || v.Trigger == "")
 }
 
-func portText(state session.PortState) string {
+func (l *Language) portText(state session.PortState) string {
 	switch state {
 	case session.PortLive:
 		return "ready"
@@ -84,8 +84,8 @@ func portText(state session.PortState) string {
 
 // Fault says why a frame gave no value and what to do; a clause without a full
 // stop, never empty.
-func Fault(f session.Fault) string {
-	text := faultText(f.Code)
+func (l *Language) Fault(f session.Fault) string {
+	text := l.faultText(f.Code)
 	if text == "" {
 		text = spelled(f.Code, nil)
 		if f.Code == "" {
@@ -98,7 +98,7 @@ func Fault(f session.Fault) string {
 	return strings.TrimSpace(text) + "; press again"
 }
 
-func faultText(code string) string {
+func (l *Language) faultText(code string) string {
 	switch code {
 	case "no match":
 		return "the frame is not as the profile says"

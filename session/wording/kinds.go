@@ -9,15 +9,15 @@ import (
 
 // State says in a few words how far a step is, for a list of steps: "closed", "now",
 // "done", "not done: no oil left". It has no full stop.
-func State(s session.StepView) string {
+func (l *Language) State(s session.StepView) string {
 	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil || s.Screws != nil || s.Compare != nil {
-		return ofKind(s)
+		return l.ofKind(s)
 	}
 	value, _ := s.Amount()
 	state := "not begun"
 	switch {
 	case s.Skipped != nil:
-		state = "not needed: " + Reason(*s.Skipped)
+		state = "not needed: " + l.Reason(*s.Skipped)
 	case s.Closed && s.Unsettled:
 		state = "closed, not settled"
 	case s.Closed:
@@ -31,22 +31,22 @@ func State(s session.StepView) string {
 		state += "; " + s.Limits.Outcome
 	}
 	if all := s.AmountWithAll(); all != nil && value != nil && !all.Equal(value.Decimal) {
-		state += "; " + Decimals(*all) + " with those left out"
+		state += "; " + l.Decimals(*all) + " with those left out"
 	}
 	return state
 }
 
 // ofKind says how far a step is that is not measured; empty for one that is.
-func ofKind(s session.StepView) string {
+func (l *Language) ofKind(s session.StepView) string {
 	switch {
 	case s.Kind == session.ConfirmStep || s.Confirmed != nil:
-		return confirmation(s)
+		return l.confirmation(s)
 	case s.Wait != nil:
-		return waiting(s)
+		return l.waiting(s)
 	case s.Screws != nil:
-		return pulling(s)
+		return l.pulling(s)
 	case s.Compare != nil && (s.Active || s.Closed):
-		return Choice(*s.Compare)
+		return l.Choice(*s.Compare)
 	case s.Compare != nil:
 		return "not begun"
 	}
@@ -54,23 +54,23 @@ func ofKind(s session.StepView) string {
 }
 
 // waiting says how a wait stands. The time that is left is the display's to count.
-func waiting(s session.StepView) string {
+func (l *Language) waiting(s session.StepView) string {
 	w := s.Wait
 	switch {
 	case w.CutShort:
-		return "cut short with " + Span(w.Left) + " left: " + w.Note
+		return "cut short with " + l.Span(w.Left) + " left: " + w.Note
 	case s.Closed:
-		return "waited " + Span(w.Seconds)
+		return "waited " + l.Span(w.Seconds)
 	case w.Started != nil && w.Due != nil:
-		return fmt.Sprintf("waits %s, until %s UTC; then go on with next", Span(w.Seconds), w.Due.UTC().Format("15:04:05"))
+		return fmt.Sprintf("waits %s, until %s UTC; then go on with next", l.Span(w.Seconds), w.Due.UTC().Format("15:04:05"))
 	case s.Active:
-		return "wait " + Span(w.Seconds) + "; start the time with next"
+		return "wait " + l.Span(w.Seconds) + "; start the time with next"
 	}
 	return "not begun"
 }
 
 // Span writes a number of seconds as people say it: "50 s", "20 min", "1 min 30 s".
-func Span(seconds int64) string {
+func (l *Language) Span(seconds int64) string {
 	switch m, s := seconds/60, seconds%60; {
 	case m == 0:
 		return fmt.Sprintf("%d s", s)
@@ -83,7 +83,7 @@ func Span(seconds int64) string {
 
 // Heat says how hot to make something and what must not be exceeded: "heat the pump
 // half to 96 degrees; not above 120 (seal)". It is empty for nil.
-func Heat(h *session.HeatView) string {
+func (l *Language) Heat(h *session.HeatView) string {
 	if h == nil || h.Celsius == nil && h.Most == nil {
 		return ""
 	}
@@ -110,7 +110,7 @@ func Heat(h *session.HeatView) string {
 }
 
 // confirmation says what was said of a step, or asks for it.
-func confirmation(s session.StepView) string {
+func (l *Language) confirmation(s session.StepView) string {
 	c := s.Confirmed
 	switch {
 	case c == nil && !s.Active:

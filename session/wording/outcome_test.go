@@ -127,7 +127,7 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			a := known(t, "shown inside", 0.98, 0.01, 0.01)
 			c.change(&a)
-			assert.Contains(t, strings.ToLower(wording.Advice(a)), strings.ToLower(c.want))
+			assert.Contains(t, strings.ToLower(wording.English.Advice(a)), strings.ToLower(c.want))
 		})
 	}
 }
@@ -141,13 +141,13 @@ func TestOdds(t *testing.T) {
 		0: "under 1 in 1000", 0.0005: "under 1 in 1000", 0.002: "about 1 in 500", 0.011: "about 1 in 90", 0.0345: "about 1 in 30", 0.05: "about 1 in 20",
 		0.1037: "about 1 in 10", 0.19: "about 1 in 5", 0.21: "about 2 in 10", 0.5: "about 5 in 10", 0.86: "about 9 in 10", 0.97: "about 97 in 100", 0.9995: "over 99 in 100", 0.996: "over 99 in 100",
 	} {
-		assert.Equal(t, want, wording.Odds(p), "%v", p)
+		assert.Equal(t, want, wording.English.Odds(p), "%v", p)
 	}
 }
 
 func TestAPartThatIsWarm(t *testing.T) {
 	r := session.Reason{Code: "part warm", Params: map[string]string{"part": "pump-half", "celsius": "52.0", "shop": "20", "limit": "8", "wait_minutes": "30"}}
-	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; wait about 30 minutes, note its temperature anew, then measure", wording.Reason(r))
+	assert.Equal(t, "pump-half is at 52.0 degrees and the shop at 20; wait about 30 minutes, note its temperature anew, then measure", wording.English.Reason(r))
 }
 
 func TestCorrection(t *testing.T) {
@@ -155,6 +155,6 @@ func TestCorrection(t *testing.T) {
 		"instrument error": "error of the instrument at x", "temperature": "expansion of x", "crush": "crush of x",
 		"bearing play": "half the bearing play in x", "moonshine": "moonshine of x",
 	} {
-		assert.Equal(t, want, wording.Correction(session.Correction{Code: code, Term: "x"}))
+		assert.Equal(t, want, wording.English.Correction(session.Correction{Code: code, Term: "x"}))
 	}
 }

@@ -11,20 +11,20 @@ import (
 
 // Reason says why a reading was ruled or decided as it was and, where something
 // can be done, what to do; a clause without a full stop, never empty.
-func Reason(r session.Reason) string {
-	if text, ok := fill(reasonText(r.Code), r.Params); ok {
+func (l *Language) Reason(r session.Reason) string {
+	if text, ok := l.fill(l.reasonText(r.Code), r.Params); ok {
 		return text
 	}
 	if r.Code == "unreadable" {
-		return Fault(session.Fault{Code: r.Params["code"], Detail: r.Params["detail"]})
+		return l.Fault(session.Fault{Code: r.Params["code"], Detail: r.Params["detail"]})
 	}
 	return spelled(r.Code, r.Params)
 }
 
 // Finding says what a person must look at; a clause without a full stop, never
 // empty.
-func Finding(r session.Reason) string {
-	if text, ok := fill(findingText(r.Code), withBounds(r.Params)); ok {
+func (l *Language) Finding(r session.Reason) string {
+	if text, ok := l.fill(l.findingText(r.Code), l.withBounds(r.Params)); ok {
 		return text
 	}
 	return spelled(r.Code, r.Params)
@@ -33,7 +33,7 @@ func Finding(r session.Reason) string {
 // reasonText is the pattern of a reason. A name in braces is a parameter, after
 // a colon the way it is written: s a span, mm a length, a with its article; at is
 // a place and of a step, both left away if they have no name.
-func reasonText(code string) string {
+func (l *Language) reasonText(code string) string {
 	switch code {
 	case "bounce":
 		return "pressed again within {least:s}; set {instrument} down anew and press once more"
@@ -100,11 +100,11 @@ func reasonText(code string) string {
 	case "before the step":
 		return "it came before {step} was opened; measure again"
 	}
-	return kindReason(code)
+	return l.kindReason(code)
 }
 
 // findingText is the pattern of a finding, as reasonText.
-func findingText(code string) string {
+func (l *Language) findingText(code string) string {
 	switch code {
 	case "places differ":
 		return "{step:of}the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
@@ -139,12 +139,12 @@ func findingText(code string) string {
 	case "built engine and expectation disagree":
 		return "the built engine has {found:mm} and {expected:mm} was to be expected (E_n {en}); look for a wrong shim, a ring not seated, dirt on a face"
 	}
-	return kindFinding(code)
+	return l.kindFinding(code)
 }
 
 // fill puts the parameters into a pattern. It fails if there is no pattern or a
 // parameter is missing: half a sentence would be worse than the code.
-func fill(pattern string, params map[string]string) (string, bool) {
+func (l *Language) fill(pattern string, params map[string]string) (string, bool) {
 	var b strings.Builder
 	for pattern != "" {
 		before, rest, found := strings.Cut(pattern, "{")
@@ -158,22 +158,22 @@ func fill(pattern string, params map[string]string) (string, bool) {
 		if value == "" && !slices.Contains([]string{"at", "of"}, form) {
 			return "", false
 		}
-		b.WriteString(formed(value, form, params["unit"]))
+		b.WriteString(l.formed(value, form, params["unit"]))
 		pattern = after
 	}
 	return b.String(), b.Len() > 0
 }
 
-func formed(value, form, unit string) string {
+func (l *Language) formed(value, form, unit string) string {
 	switch form {
 	case "s":
-		return seconds(value)
+		return l.seconds(value)
 	case "mm":
-		return length(value, unit)
+		return l.length(value, unit)
 	case "a":
-		return named(value)
+		return l.named(value)
 	case "at":
-		return at(value)
+		return l.at(value)
 	case "of":
 		if value != "" {
 			return value + ": "
@@ -183,7 +183,7 @@ func formed(value, form, unit string) string {
 }
 
 // at names a place. One that is only counted is counted from 1.
-func at(place string) string {
+func (l *Language) at(place string) string {
 	if place == "" {
 		return ""
 	}

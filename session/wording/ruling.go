@@ -9,44 +9,44 @@ import (
 
 // Ruling says in one line what the bench made of a reading and how it counts
 // now, with what to do where it does not count. It has no full stop.
-func Ruling(r session.ReadingView) string {
-	line := verdict(r) + ": " + Measured(r)
-	if at := where(r); at != "" && placed(r) {
+func (l *Language) Ruling(r session.ReadingView) string {
+	line := l.verdict(r) + ": " + l.Measured(r)
+	if at := l.where(r); at != "" && placed(r) {
 		line += " " + at
 	}
-	if note := Note(r); note != "" {
+	if note := l.Note(r); note != "" {
 		line += "; " + note
 	}
 	for _, n := range r.Notes {
-		line += "; " + Finding(n)
+		line += "; " + l.Finding(n)
 	}
 	return line
 }
 
 // Verdict says in a word or two how a reading counts now: its standing if it is
 // filed, else its ruling.
-func Verdict(r session.ReadingView) string {
+func (l *Language) Verdict(r session.ReadingView) string {
 	if r.Standing != "" {
 		return string(r.Standing)
 	}
-	return verdict(r)
+	return l.verdict(r)
 }
 
 // Measured writes what a reading says, in the unit it came in and in that it is kept in.
-func Measured(r session.ReadingView) string {
+func (l *Language) Measured(r session.ReadingView) string {
 	value, q := r.Amount()
 	text := "no value"
 	switch {
 	case r.Fault != nil:
 	case r.Feeler != nil:
-		text = fmt.Sprintf("%s passes, %s does not", mm(r.Feeler.Passes), mm(r.Feeler.Stops))
-	case value != nil && Converted(r):
-		text = fmt.Sprintf("%s %s = %s", strings.TrimSpace(r.Text), r.Unit.Word(), Amount(value, q))
+		text = fmt.Sprintf("%s passes, %s does not", l.mm(r.Feeler.Passes), l.mm(r.Feeler.Stops))
+	case value != nil && l.Converted(r):
+		text = fmt.Sprintf("%s %s = %s", strings.TrimSpace(r.Text), r.Unit.Word(), l.Amount(value, q))
 	case value != nil:
-		text = Amount(value, q)
+		text = l.Amount(value, q)
 	}
 	if m := r.Movement; m != nil {
-		text += fmt.Sprintf(" (peak %s, trough %s)", Decimals(m.Peak), Decimals(m.Trough))
+		text += fmt.Sprintf(" (peak %s, trough %s)", l.Decimals(m.Peak), l.Decimals(m.Trough))
 	}
 	if r.Typed {
 		text += " (typed)"
@@ -54,7 +54,7 @@ func Measured(r session.ReadingView) string {
 	return text
 }
 
-func verdict(r session.ReadingView) string {
+func (l *Language) verdict(r session.ReadingView) string {
 	switch {
 	case r.Standing == session.LeftOut, r.Standing == session.StruckOut:
 		return string(r.Standing)
@@ -74,7 +74,7 @@ func placed(r session.ReadingView) bool {
 	return r.Standing != "" || r.Ruling == session.Filed
 }
 
-func where(r session.ReadingView) string {
+func (l *Language) where(r session.ReadingView) string {
 	switch {
 	case r.Step == "":
 		return ""
@@ -86,26 +86,26 @@ func where(r session.ReadingView) string {
 
 // Note says why a reading counts as it does: the reason of its standing or of its
 // ruling, with what to do. It is empty for a reading that simply counts.
-func Note(r session.ReadingView) string {
+func (l *Language) Note(r session.ReadingView) string {
 	switch {
 	case r.Standing == session.StruckOut && r.Struck != "":
 		return r.Struck
 	case r.Fell != nil:
-		return Reason(*r.Fell)
+		return l.Reason(*r.Fell)
 	case r.Standing == session.LeftOut && r.Outlier != nil:
-		return Outlier(*r.Outlier)
+		return l.Outlier(*r.Outlier)
 	case r.Standing == session.LeftOut:
 		return "too far from its other repeats"
 	case r.Fault != nil:
-		return Fault(*r.Fault)
+		return l.Fault(*r.Fault)
 	case r.Why != nil:
-		return Reason(*r.Why)
+		return l.Reason(*r.Why)
 	}
 	return ""
 }
 
 // Outlier says how far a reading lies from the median of its place.
-func Outlier(o session.OutlierView) string {
+func (l *Language) Outlier(o session.OutlierView) string {
 	side := "above"
 	by, q := o.Amount()
 	if by < 0 {

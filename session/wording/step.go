@@ -8,10 +8,10 @@ import (
 )
 
 // Step says in one paragraph what to do now at a step, and how far it is.
-func Step(s session.StepView) string { return StepName(s) + " " + StepDo(s) }
+func (l *Language) Step(s session.StepView) string { return l.StepName(s) + " " + l.StepDo(s) }
 
 // StepName is the first sentence of Step: its number and title.
-func StepName(s session.StepView) string {
+func (l *Language) StepName(s session.StepView) string {
 	title := s.Title
 	if title == "" {
 		title = s.Name
@@ -20,19 +20,21 @@ func StepName(s session.StepView) string {
 }
 
 // Now says in a line where the measuring stands: StepName and Progress.
-func Now(s session.StepView) string { return StepName(s) + " " + sentence(Progress(s)) }
+func (l *Language) Now(s session.StepView) string {
+	return l.StepName(s) + " " + l.sentence(l.Progress(s))
+}
 
 // StepDo is the rest of Step: how far it is, what to measure, with what, where,
 // and the caution.
-func StepDo(s session.StepView) string {
-	said := []string{sentence(Progress(s))}
-	for _, text := range []string{inNow(s), s.Measure, s.Do, Heat(s.Heat), with(s), s.Where, movement(s), Limits(s.Limits)} {
+func (l *Language) StepDo(s session.StepView) string {
+	said := []string{l.sentence(l.Progress(s))}
+	for _, text := range []string{l.inNow(s), s.Measure, s.Do, l.Heat(s.Heat), l.with(s), s.Where, l.movement(s), l.Limits(s.Limits)} {
 		if text != "" {
-			said = append(said, sentence(text))
+			said = append(said, l.sentence(text))
 		}
 	}
 	for _, caution := range s.Cautions {
-		said = append(said, "Caution: "+sentence(caution))
+		said = append(said, "Caution: "+l.sentence(caution))
 	}
 	return strings.Join(said, " ")
 }
@@ -40,38 +42,38 @@ func StepDo(s session.StepView) string {
 // Beside says what a step rests on beyond its own text: how hot to make a part, which
 // shims have to be in, how a movement is taken, its limits. It is empty where there is
 // nothing of it.
-func Beside(s session.StepView) string {
+func (l *Language) Beside(s session.StepView) string {
 	var said []string
-	for _, text := range []string{Heat(s.Heat), inNow(s), movement(s), Limits(s.Limits)} {
+	for _, text := range []string{l.Heat(s.Heat), l.inNow(s), l.movement(s), l.Limits(s.Limits)} {
 		if text != "" {
-			said = append(said, sentence(text))
+			said = append(said, l.sentence(text))
 		}
 	}
 	return strings.Join(said, " ")
 }
 
 // inNow says which shims have to be in while a float or gap is measured directly.
-func inNow(s session.StepView) string {
+func (l *Language) inNow(s session.StepView) string {
 	if len(s.Packs) == 0 {
 		return ""
 	}
-	return "this counts as measured with " + packs(s.Packs) + "; if other shims are in, say so first (fitted)"
+	return "this counts as measured with " + l.packs(s.Packs) + "; if other shims are in, say so first (fitted)"
 }
 
 // Fitted says what is in the engine, and whether that is what is advised.
-func Fitted(f session.FittedView) string {
+func (l *Language) Fitted(f session.FittedView) string {
 	if f.Advised {
-		return packs(f.Packs) + ", as advised"
+		return l.packs(f.Packs) + ", as advised"
 	}
-	return packs(f.Packs) + ", not what is advised now"
+	return l.packs(f.Packs) + ", not what is advised now"
 }
 
 // with says what to use, and on which side.
-func with(s session.StepView) string {
+func (l *Language) with(s session.StepView) string {
 	if s.Instrument == "" {
 		return s.Side
 	}
-	text := "with " + named(string(s.Instrument))
+	text := "with " + l.named(string(s.Instrument))
 	if s.Side != "" {
 		text += ", " + s.Side
 	}
@@ -79,7 +81,7 @@ func with(s session.StepView) string {
 }
 
 // movement says how a movement is taken; empty for any other step.
-func movement(s session.StepView) string {
+func (l *Language) movement(s session.StepView) string {
 	if s.Reduce == "" {
 		return ""
 	}
@@ -91,12 +93,12 @@ func movement(s session.StepView) string {
 
 // Progress says how far a step is: the place to measure now and how many of its
 // repeats are counted, or that it is closed and its value. It has no full stop.
-func Progress(s session.StepView) string {
-	if text := ofKind(s); text != "" {
+func (l *Language) Progress(s session.StepView) string {
+	if text := l.ofKind(s); text != "" {
 		return text
 	}
 	if s.Closed {
-		return closed(s)
+		return l.closed(s)
 	}
 	at, i := activePlace(s)
 	if at == nil {
@@ -105,7 +107,7 @@ func Progress(s session.StepView) string {
 		}
 		return "not begun"
 	}
-	text := fmt.Sprintf("%d of %s counted", at.Counted, count(at.Needed, "repeat"))
+	text := fmt.Sprintf("%d of %s counted", at.Counted, l.count(at.Needed, "repeat"))
 	if at.Name != "" {
 		text = at.Name + ": " + text
 	}
@@ -118,20 +120,20 @@ func Progress(s session.StepView) string {
 	return text
 }
 
-func closed(s session.StepView) string {
+func (l *Language) closed(s session.StepView) string {
 	text := "closed"
 	value, q := s.Amount()
 	if value != nil {
-		text += " at " + Amount(value, q)
+		text += " at " + l.Amount(value, q)
 	}
 	if all := s.AmountWithAll(); all != nil && (value == nil || !all.Equal(value.Decimal)) {
-		text += " (" + Amount(all, q) + " with those left out)"
+		text += " (" + l.Amount(all, q) + " with those left out)"
 	}
 	if s.Unsettled {
 		text += ", not settled"
 	}
 	if s.Limits != nil && s.Limits.Outcome != "" {
-		text += ", " + Limits(s.Limits)
+		text += ", " + l.Limits(s.Limits)
 	}
 	return text
 }

@@ -8,22 +8,22 @@ import (
 
 // sumHeadline says what a sum that takes no shims comes to, and how that stands to its
 // window.
-func sumHeadline(a session.Advice) string {
-	begin := title(a)
+func (l *Language) sumHeadline(a session.Advice) string {
+	begin := l.title(a)
 	if a.State != session.Final {
 		begin += ", so far"
 	}
-	return strings.TrimSpace(begin + ": " + Float(*a.Best) + ". " + Outcome(a))
+	return strings.TrimSpace(begin + ": " + l.Float(*a.Best) + ". " + l.Outcome(a))
 }
 
 // sumOutcome is Outcome of a sum that takes no shims.
-func sumOutcome(a session.Advice) string {
+func (l *Language) sumOutcome(a session.Advice) string {
 	f := a.Best
 	switch f.Outcome {
 	case "shown inside":
-		return "It is shown inside " + Window(a) + ": the risk that it is outside is " + Odds(1-f.Chance.Inside) + "."
+		return "It is shown inside " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-f.Chance.Inside) + "."
 	case "shown outside":
-		return "It is shown outside " + Window(a) + ": the chance that it is inside all the same is " + Odds(f.Chance.Inside) + "."
+		return "It is shown outside " + l.Window(a) + ": the chance that it is inside all the same is " + l.Odds(f.Chance.Inside) + "."
 	}
 	way := "too small or too large alike"
 	switch {
@@ -32,20 +32,20 @@ func sumOutcome(a session.Advice) string {
 	case f.Chance.TooLoose > 2*f.Chance.TooTight:
 		way = "most likely too large"
 	}
-	return "It is not shown inside " + Window(a) + ": the risk that it is outside is " + Odds(1-f.Chance.Inside) + ", " + way + "."
+	return "It is not shown inside " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-f.Chance.Inside) + ", " + way + "."
 }
 
 // sumWhy is the middle of Why of a sum that takes no shims.
-func sumWhy(a session.Advice) []string {
-	text := warm(a)
+func (l *Language) sumWhy(a session.Advice) []string {
+	text := l.warm(a)
 	if a.WarmFloat != nil {
-		text = "At running temperature it is about " + Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded}) + "."
+		text = "At running temperature it is about " + l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded}) + "."
 	}
-	return []string{barred(a), next(a), text}
+	return []string{l.barred(a), l.next(a), text}
 }
 
 // Sum names what the end float of a fit is: the sum itself where there are no shims.
-func Sum(a session.Advice) string {
+func (l *Language) Sum(a session.Advice) string {
 	if a.NoShims {
 		return "sum"
 	}
@@ -53,7 +53,7 @@ func Sum(a session.Advice) string {
 }
 
 // Sides names the two sides of the window that a value can miss it on.
-func Sides(a session.Advice) (below, above string) {
+func (l *Language) Sides(a session.Advice) (below, above string) {
 	if a.NoShims {
 		return "too small", "too large"
 	}

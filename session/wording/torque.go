@@ -7,7 +7,7 @@ import (
 )
 
 // pulling says which screw to pull, in which pass, to what.
-func pulling(s session.StepView) string {
+func (l *Language) pulling(s session.StepView) string {
 	done := 0
 	for _, p := range s.Places {
 		if p.Closed {
@@ -17,12 +17,12 @@ func pulling(s session.StepView) string {
 	at, _ := activePlace(s)
 	switch {
 	case s.Closed:
-		return "all pulled, " + count(len(s.Screws.Screws), "screw")
+		return "all pulled, " + l.count(len(s.Screws.Screws), "screw")
 	case at == nil || at.Pull == nil:
 		if done == 0 {
 			return "not begun"
 		}
-		return fmt.Sprintf("%d of %s done", done, count(len(s.Places), "pull"))
+		return fmt.Sprintf("%d of %s done", done, l.count(len(s.Places), "pull"))
 	}
 	p := at.Pull
 	text := "pull " + p.Screw
@@ -31,7 +31,7 @@ func pulling(s session.StepView) string {
 			text += ", " + screw.At + ","
 		}
 	}
-	text += fmt.Sprintf(" to %s (%s to %s)", Amount(&p.Target, session.OfTorque), Decimals(p.Least), Decimals(p.Most))
+	text += fmt.Sprintf(" to %s (%s to %s)", l.Amount(&p.Target, session.OfTorque), l.Decimals(p.Least), l.Decimals(p.Most))
 	if n := len(s.Screws.Passes); n > 1 {
 		text = fmt.Sprintf("pass %d of %d, ", p.Pass, n) + text
 	}
@@ -40,7 +40,7 @@ func pulling(s session.StepView) string {
 
 // Screw says what a screw is and what its torque makes of it: "M6 x 45, class 8.8, by
 // the cylinder; about 6670 N with K = 0.2 assumed, 57.2 % of its proof load".
-func Screw(v session.ScrewView, k *session.Number) string {
+func (l *Language) Screw(v session.ScrewView, k *session.Number) string {
 	text := v.Size
 	if v.Length != nil {
 		if text != "" {

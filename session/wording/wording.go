@@ -24,26 +24,26 @@ import (
 const mostDecimals = 3
 
 // mm writes a length with its decimals, at most three, and the unit.
-func mm(n session.Number) string { return Decimals(n) + " mm" }
+func (l *Language) mm(n session.Number) string { return l.Decimals(n) + " mm" }
 
 // Amount writes a value with its decimals, at most three, and its unit: "52.54 mm",
 // "8.1 N·m", "28.5 °C"; "no value" for none.
-func Amount(n *session.Number, q session.Quantity) string {
+func (l *Language) Amount(n *session.Number, q session.Quantity) string {
 	if n == nil {
 		return "no value"
 	}
-	return Decimals(*n) + " " + q.Unit().Word()
+	return l.Decimals(*n) + " " + q.Unit().Word()
 }
 
 // Converted tells whether a reading was sent in another unit than it is kept in.
-func Converted(r session.ReadingView) bool {
+func (l *Language) Converted(r session.ReadingView) bool {
 	_, q := r.Amount()
 	return r.Text != "" && r.Unit != "" && r.Unit != q.Unit()
 }
 
 // Decimals writes a number with its decimals, rounded half to even to three where
 // it has more. The log keeps all of them.
-func Decimals(n session.Number) string {
+func (l *Language) Decimals(n session.Number) string {
 	if n.Exponent() < -mostDecimals {
 		return n.RoundBank(mostDecimals).StringFixed(mostDecimals)
 	}
@@ -51,7 +51,7 @@ func Decimals(n session.Number) string {
 }
 
 // list joins names: "a", "a and b", "a, b and c".
-func list(names []string) string {
+func (l *Language) list(names []string) string {
 	if len(names) < 2 {
 		return strings.Join(names, "")
 	}
@@ -60,7 +60,7 @@ func list(names []string) string {
 }
 
 // count writes "1 reading", "2 readings".
-func count[N int | int64](n N, one string) string {
+func (l *Language) count(n int, one string) string {
 	if n == 1 {
 		return "1 " + one
 	}
@@ -68,7 +68,7 @@ func count[N int | int64](n N, one string) string {
 }
 
 // named puts an article before a kind of instrument and leaves a name alone.
-func named(instrument string) string {
+func (l *Language) named(instrument string) string {
 	if slices.Contains(session.Kinds(), session.Kind(instrument)) {
 		return "a " + instrument
 	}
@@ -76,7 +76,7 @@ func named(instrument string) string {
 }
 
 // seconds writes a span that is given as a number of seconds or as a duration.
-func seconds(span string) string {
+func (l *Language) seconds(span string) string {
 	if d, err := time.ParseDuration(span); err == nil && span != "0" {
 		return fmt.Sprintf("%.2f s", d.Seconds())
 	}
@@ -84,12 +84,12 @@ func seconds(span string) string {
 }
 
 // length adds the unit to a parameter that is a bare number: mm, or what the reason says.
-func length(text, unit string) string {
+func (l *Language) length(text, unit string) string {
 	n, err := session.ParseNumber(text)
 	if err != nil {
 		return text
 	}
-	return Amount(&n, session.Unit(unit).Quantity())
+	return l.Amount(&n, session.Unit(unit).Quantity())
 }
 
 // spelled writes a code with its parameters in a fixed order.
@@ -108,7 +108,7 @@ func spelled(code string, params map[string]string) string {
 }
 
 // sentence starts a text with a capital and ends it with a full stop.
-func sentence(text string) string {
+func (l *Language) sentence(text string) string {
 	if text == "" {
 		return ""
 	}

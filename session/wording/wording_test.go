@@ -60,7 +60,7 @@ func TestReason(t *testing.T) {
 		{"bounce", p("least", "700ms"), "bounce (least 700ms)"},
 		{"", nil, "no reason given"},
 	} {
-		assert.Equal(t, c.want, wording.Reason(session.Reason{Code: c.code, Params: c.params}))
+		assert.Equal(t, c.want, wording.English.Reason(session.Reason{Code: c.code, Params: c.params}))
 	}
 }
 
@@ -86,7 +86,7 @@ func TestFinding(t *testing.T) {
 			key, value, _ := strings.Cut(pair, "=")
 			r.Params[key] = value
 		}
-		assert.Equal(t, c.want, wording.Finding(r))
+		assert.Equal(t, c.want, wording.English.Finding(r))
 	}
 }
 
@@ -125,14 +125,14 @@ func TestRuling(t *testing.T) {
 		"a later ruling":  {view{Ruling: "too warm", Value: v}, "too warm: 44.30 mm"},
 		"nothing at all":  {view{}, "not ruled: no value"},
 	} {
-		t.Run(name, func(t *testing.T) { assert.Equal(t, c.want, wording.Ruling(c.reading)) })
+		t.Run(name, func(t *testing.T) { assert.Equal(t, c.want, wording.English.Ruling(c.reading)) })
 	}
 }
 
 func TestVerdict(t *testing.T) {
-	assert.Equal(t, "counted", wording.Verdict(session.ReadingView{Ruling: session.Filed, Standing: session.Counted}))
-	assert.Equal(t, "too soon", wording.Verdict(session.ReadingView{Ruling: session.TooSoon}))
-	assert.Equal(t, "held", wording.Verdict(session.ReadingView{Ruling: session.Held}))
+	assert.Equal(t, "counted", wording.English.Verdict(session.ReadingView{Ruling: session.Filed, Standing: session.Counted}))
+	assert.Equal(t, "too soon", wording.English.Verdict(session.ReadingView{Ruling: session.TooSoon}))
+	assert.Equal(t, "held", wording.English.Verdict(session.ReadingView{Ruling: session.Held}))
 }
 
 // advice is final and inside its window; the cases below change it.
@@ -196,7 +196,7 @@ func TestAdvice(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			a := advice(t)
 			c.change(&a)
-			assert.Equal(t, c.want, wording.Advice(a))
+			assert.Equal(t, c.want, wording.English.Advice(a))
 		})
 	}
 }
@@ -205,7 +205,7 @@ func TestAdviceWithNothingInTheFirstPack(t *testing.T) {
 	a := advice(t)
 	a.Best.Packs[0].Pieces = nil
 	a.LeftOut = []int64{3, 4}
-	said := wording.Advice(a)
+	said := wording.English.Advice(a)
 	assert.Contains(t, said, "With nothing fitted yet, find a check gap of 0.345 mm.")
 	assert.Contains(t, said, "2 readings were left out.")
 	assert.Contains(t, said, "Fit nothing on the pump side and 0.20 mm on the flywheel side.")
@@ -216,13 +216,13 @@ func TestAdviceClaimsNoCertainty(t *testing.T) {
 	for _, state := range []session.AdviceState{session.Waiting, session.Provisional, session.Final, "of a later version", ""} {
 		a := advice(t)
 		a.State = state
-		said := wording.Advice(a)
+		said := wording.English.Advice(a)
 		assert.Contains(t, said, "uncertainty is not evaluated")
 		for _, claim := range []string{"shown inside", "certainly", "guarantee", "safe", "will be inside"} {
 			assert.NotContains(t, said, claim)
 		}
 	}
-	assert.NotEmpty(t, wording.Advice(session.Advice{}))
+	assert.NotEmpty(t, wording.English.Advice(session.Advice{}))
 }
 
 func TestStep(t *testing.T) {
@@ -232,13 +232,13 @@ func TestStep(t *testing.T) {
 		Places: []session.PlaceView{{Name: "top", Needed: 2, Counted: 2, Closed: true}, {Name: "bottom", Needed: 3, Counted: 1, LeftOut: 1, Active: true}},
 	}
 	assert.Equal(t, "Step 2 of 5: Crank over the bearing seats. Place 2 of 2, bottom: 1 of 3 repeats counted, 1 left out. "+
-		"Measure over both seats. With a depth gauge, pump side. Jaws square to the shaft. Caution: Wipe the seats dry.", wording.Step(s))
-	assert.Equal(t, "Step 1 of 1: s. Not begun. With a caliper.", wording.Step(session.StepView{Name: "s", Number: 1, Of: 1, Instrument: session.Caliper}))
+		"Measure over both seats. With a depth gauge, pump side. Jaws square to the shaft. Caution: Wipe the seats dry.", wording.English.Step(s))
+	assert.Equal(t, "Step 1 of 1: s. Not begun. With a caliper.", wording.English.Step(session.StepView{Name: "s", Number: 1, Of: 1, Instrument: session.Caliper}))
 }
 
 func TestNow(t *testing.T) {
 	s := session.StepView{Title: "Ground bar", Number: 2, Of: 6, Places: []session.PlaceView{{Name: "middle", Needed: 2, Active: true}}}
-	assert.Equal(t, "Step 2 of 6: Ground bar. Middle: 0 of 2 repeats counted.", wording.Now(s))
+	assert.Equal(t, "Step 2 of 6: Ground bar. Middle: 0 of 2 repeats counted.", wording.English.Now(s))
 }
 
 func TestProgress(t *testing.T) {
@@ -253,7 +253,7 @@ func TestProgress(t *testing.T) {
 		"closed, unsettled":  {session.StepView{Closed: true, Unsettled: true, Value: ptr(t, "44.30")}, "closed at 44.30 mm, not settled"},
 		"closed, no reading": {session.StepView{Closed: true}, "closed"},
 	} {
-		t.Run(name, func(t *testing.T) { assert.Equal(t, c.want, wording.Progress(c.step)) })
+		t.Run(name, func(t *testing.T) { assert.Equal(t, c.want, wording.English.Progress(c.step)) })
 	}
 }
 
@@ -273,7 +273,7 @@ func TestInstrument(t *testing.T) {
 		{session.InstrumentView{Name: "feeler-1", Kind: session.Feeler}, "feeler-1 (feeler): its values are entered by hand"},
 		{session.InstrumentView{Name: "d", State: "asleep"}, "d: asleep"},
 	} {
-		assert.Equal(t, c.want, wording.Instrument(c.view))
+		assert.Equal(t, c.want, wording.English.Instrument(c.view))
 	}
 }
 
@@ -290,12 +290,12 @@ func TestFault(t *testing.T) {
 		{"no answer", "", "no answer; check that the instrument is on; press again"},
 		{"of a later version", "12 bytes", "of a later version (12 bytes); press again"},
 	} {
-		assert.Equal(t, c.want, wording.Fault(session.Fault{Code: c.code, Detail: c.detail}))
+		assert.Equal(t, c.want, wording.English.Fault(session.Fault{Code: c.code, Detail: c.detail}))
 	}
 }
 
 func TestFitOfNoSides(t *testing.T) {
-	assert.Equal(t, "nothing", wording.Fit(session.Fit{}))
+	assert.Equal(t, "nothing", wording.English.Fit(session.Fit{}))
 }
 
 // Whatever the codes are, there is text, it is one line, and what this package
@@ -306,7 +306,7 @@ func FuzzReason(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, code, key, value string) {
 		r := session.Reason{Code: code, Params: map[string]string{key: value}}
-		for _, text := range []string{wording.Reason(r), wording.Finding(r), wording.Fault(session.Fault{Code: code, Detail: value})} {
+		for _, text := range []string{wording.English.Reason(r), wording.English.Finding(r), wording.English.Fault(session.Fault{Code: code, Detail: value})} {
 			require.NotEmpty(t, text)
 			if ascii(code + key + value) {
 				require.True(t, ascii(text), fmt.Sprintf("%q", text))
@@ -327,24 +327,24 @@ func TestFitRows(t *testing.T) {
 	require.Equal(t, [][]string{
 		{"pump side", "0.12 + 0.06 mm"}, {"flywheel side", "nothing"}, {"end float, cold", "0.164 mm"},
 		{"check gap", "0.34 mm, with only the pump side fitted"},
-	}, wording.FitRows(two))
+	}, wording.English.FitRows(two))
 	two.Packs = two.Packs[:1]
-	require.Len(t, wording.FitRows(two), 2, "one side has no check gap")
+	require.Len(t, wording.English.FitRows(two), 2, "one side has no check gap")
 }
 
 func TestHealthOfALine(t *testing.T) {
 	seen := time.Date(2026, 3, 2, 10, 32, 1, 0, time.UTC)
-	assert.Empty(t, wording.Health(session.InstrumentView{}, time.UTC))
-	assert.Equal(t, "0 frames", wording.Health(session.InstrumentView{Health: &session.HealthView{}}, time.UTC))
+	assert.Empty(t, wording.English.Health(session.InstrumentView{}, time.UTC))
+	assert.Equal(t, "0 frames", wording.English.Health(session.InstrumentView{Health: &session.HealthView{}}, time.UTC))
 	h := &session.HealthView{Frames: 312, Bad: 2, Dropped: 18, Reconnects: 1, LastSeen: &seen}
-	assert.Equal(t, "312 frames, 2 bad, 18 bytes dropped, 1 reconnect, the last frame at 11:32:01", wording.Health(session.InstrumentView{Health: h}, time.FixedZone("", 3600)))
+	assert.Equal(t, "312 frames, 2 bad, 18 bytes dropped, 1 reconnect, the last frame at 11:32:01", wording.English.Health(session.InstrumentView{Health: h}, time.FixedZone("", 3600)))
 }
 
 func TestHowAMovementIsTaken(t *testing.T) {
 	s := session.StepView{Title: "Bend", Number: 1, Of: 2, Instrument: session.DialIndicator, Reduce: session.ReduceHalf}
-	assert.Contains(t, wording.StepDo(s), "Take begins to watch it, and take ends it: move the shaft in between.")
+	assert.Contains(t, wording.English.StepDo(s), "Take begins to watch it, and take ends it: move the shaft in between.")
 	s.Window = 10 * time.Second
-	assert.Contains(t, wording.StepDo(s), "Take watches it for 10s: move the shaft meanwhile.")
+	assert.Contains(t, wording.English.StepDo(s), "Take watches it for 10s: move the shaft meanwhile.")
 	m := session.Movement{Peak: num(t, "0.04"), Trough: num(t, "-0.02"), Frames: 9}
-	assert.Equal(t, "0.06 mm (peak 0.04, trough -0.02)", wording.Measured(session.ReadingView{Value: ptr(t, "0.06"), Movement: &m}))
+	assert.Equal(t, "0.06 mm (peak 0.04, trough -0.02)", wording.English.Measured(session.ReadingView{Value: ptr(t, "0.06"), Movement: &m}))
 }

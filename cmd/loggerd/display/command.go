@@ -158,7 +158,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	}
 	answer := done{Receipt: receipt, Said: []string{}}
 	for _, p := range receipt.Prospects {
-		answer.Said = append(answer.Said, wording.Prospect(p))
+		answer.Said = append(answer.Said, wording.English.Prospect(p))
 	}
 	s.answer(w, http.StatusOK, answer)
 }

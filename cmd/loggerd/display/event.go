@@ -95,13 +95,13 @@ func (s *Server) event(v session.Snapshot) event {
 	}
 	e.Words = words{Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
 	for i, in := range v.Instruments {
-		e.Words.Instruments[i] = wording.Instrument(in)
+		e.Words.Instruments[i] = wording.English.Instrument(in)
 	}
 	if v.Step != nil {
-		e.Words.Step, e.Words.Progress, e.Words.Beside = wording.Step(*v.Step), wording.Progress(*v.Step), wording.Beside(*v.Step)
+		e.Words.Step, e.Words.Progress, e.Words.Beside = wording.English.Step(*v.Step), wording.English.Progress(*v.Step), wording.English.Beside(*v.Step)
 		e.Words.Chain = max(0, drawing.Chain(v))
 		if v.Step.Compare != nil {
-			e.Words.Compared = wording.Comparison(*v.Step.Compare)
+			e.Words.Compared = wording.English.Comparison(*v.Step.Compare)
 		}
 	}
 	titles := map[string]string{}
@@ -166,7 +166,7 @@ func doubt(v session.Snapshot) string {
 		if in.State == session.PortLive || byHand(in) {
 			return ""
 		}
-		gone = append(gone, wording.Instrument(in))
+		gone = append(gone, wording.English.Instrument(in))
 	}
 	if len(gone) == 0 {
 		return ""
@@ -181,7 +181,7 @@ func byHand(in session.InstrumentView) bool {
 }
 
 func wordsOfReading(r session.ReadingView, titles map[string]string) readingWords {
-	w := readingWords{Seq: r.Seq, Verdict: wording.Verdict(r), Ruling: wording.Ruling(r), Mark: mark(r), Title: titles[r.Step]}
+	w := readingWords{Seq: r.Seq, Verdict: wording.English.Verdict(r), Ruling: wording.English.Ruling(r), Mark: mark(r), Title: titles[r.Step]}
 	if w.Title == "" {
 		w.Title = r.Step
 	}
@@ -191,7 +191,7 @@ func wordsOfReading(r session.ReadingView, titles map[string]string) readingWord
 		w.Value = "no value"
 	case r.Feeler != nil:
 		w.Value, w.Unit = r.Feeler.Passes.String()+" – "+r.Feeler.Stops.String(), "mm"
-	case wording.Converted(r):
+	case wording.English.Converted(r):
 		w.Value, w.Unit = strings.TrimSpace(r.Text), r.Unit.Word()
 	default:
 		w.Value, w.Unit = value.String(), q.Unit().Word()
@@ -214,8 +214,8 @@ func mark(r session.ReadingView) string {
 
 func wordsOfAdvice(a session.Advice) adviceWords {
 	w := adviceWords{
-		Title: a.Title, Headline: wording.Headline(a), Why: wording.Why(a), Provisional: a.State == session.Provisional,
-		Sum:         upper(wording.Sum(a)),
+		Title: a.Title, Headline: wording.English.Headline(a), Why: wording.English.Why(a), Provisional: a.State == session.Provisional,
+		Sum:         upper(wording.English.Sum(a)),
 		Uncertainty: "Uncertainty: " + a.Uncertainty + ".",
 	}
 	if w.Title == "" {
@@ -229,17 +229,17 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 		w.Packs = append(w.Packs, wordsOfPack(p))
 	}
 	for _, n := range a.Next {
-		w.Surer = append(w.Surer, wording.Act(n)+": to +/- "+wording.Decimals(n.Expanded)+" mm.")
+		w.Surer = append(w.Surer, wording.English.Act(n)+": to +/- "+wording.English.Decimals(n.Expanded)+" mm.")
 	}
-	value, plusMinus := wording.FloatParts(*fit)
-	w.Float, w.Scale.SVG, w.NextStep = value, drawing.Scale(a), wording.NextStep(a)
+	value, plusMinus := wording.English.FloatParts(*fit)
+	w.Float, w.Scale.SVG, w.NextStep = value, drawing.Scale(a), wording.English.NextStep(a)
 	w.PlusMinus = strings.Replace(plusMinus, "+/-", "±", 1)
 	if plusMinus != "" {
-		w.Uncertainty = plusMinus + " mm. " + wording.Outcome(a)
+		w.Uncertainty = plusMinus + " mm. " + wording.English.Outcome(a)
 	}
 	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, %s %s mm.",
-		wording.Decimals(a.Least), wording.Decimals(a.Most), wording.Decimals(a.Aim), wording.Sum(a), w.Float)
-	tight, loose := wording.Sides(a)
+		wording.English.Decimals(a.Least), wording.English.Decimals(a.Most), wording.English.Decimals(a.Aim), wording.English.Sum(a), w.Float)
+	tight, loose := wording.English.Sides(a)
 	switch {
 	case fit.Outcome == "shown inside":
 		w.Outcome, w.Mark = fit.Outcome, "good"
@@ -253,13 +253,13 @@ func wordsOfAdvice(a session.Advice) adviceWords {
 		w.Outcome, w.Mark = loose, "no"
 	}
 	if len(fit.Packs) > 1 {
-		w.Check, w.CheckFit = wording.Decimals(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
+		w.Check, w.CheckFit = wording.English.Decimals(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
 	}
 	return w
 }
 
 func wordsOfPack(p session.Pack) packWords {
-	text := wording.Pieces(p)
+	text := wording.English.Pieces(p)
 	if pieces, found := strings.CutSuffix(text, " mm"); found {
 		return packWords{p.Side, pieces, "mm"}
 	}

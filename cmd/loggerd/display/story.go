@@ -73,7 +73,7 @@ func (s *Server) storyEvent(v session.Snapshot) story {
 		}
 	}
 	for _, a := range v.Advice {
-		e.Advice = append(e.Advice, storyText{orElse(a.Title, a.Chain), wording.Headline(a) + " " + wording.Why(a)})
+		e.Advice = append(e.Advice, storyText{orElse(a.Title, a.Chain), wording.English.Headline(a) + " " + wording.English.Why(a)})
 	}
 	return e
 }
@@ -94,15 +94,15 @@ func jobNames(v session.Snapshot) []string {
 }
 
 func storyOfStep(step session.StepView, readings []session.ReadingView) storyStep {
-	s := storyStep{Title: wording.StepName(step), State: wording.Progress(step), Places: []storyPlace{}}
+	s := storyStep{Title: wording.English.StepName(step), State: wording.English.Progress(step), Places: []storyPlace{}}
 	for _, f := range step.Findings {
-		s.Findings = append(s.Findings, wording.Finding(f))
+		s.Findings = append(s.Findings, wording.English.Finding(f))
 	}
 	for _, strip := range drawing.Strips(step, readings) {
 		p := strip.Place()
 		count := strconv.Itoa(p.Counted) + " counted"
 		if p.Value != nil {
-			count += ", mean " + wording.Decimals(*p.Value) + " mm"
+			count += ", mean " + wording.English.Decimals(*p.Value) + " mm"
 		}
 		s.Places = append(s.Places, storyPlace{p.Name, count, picture{SVG: strip.SVG(), Alt: strip.Said()}})
 	}

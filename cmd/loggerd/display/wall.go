@@ -70,8 +70,8 @@ func wordsOfBench(b WallBench) (w wallBench) {
 		w.Job += ", ended"
 	}
 	if b.Step != nil {
-		w.Step, w.Tool = strings.TrimSuffix(wording.StepName(*b.Step), "."), string(b.Step.Instrument)
-		w.Count = wording.Progress(*b.Step)
+		w.Step, w.Tool = strings.TrimSuffix(wording.English.StepName(*b.Step), "."), string(b.Step.Instrument)
+		w.Count = wording.English.Progress(*b.Step)
 	}
 	titles := map[string]string{}
 	for _, step := range b.Job.Steps {
