@@ -1,7 +1,6 @@
 package wording
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -22,38 +21,35 @@ func (l *Language) Advice(a session.Advice) string {
 func (l *Language) Headline(a session.Advice) string {
 	switch {
 	case a.Gap == nil:
-		return l.title(a) + ": no advice yet; " + l.waitingFor(a) + "."
+		return l.say("%s: no advice yet; %s.", l.title(a), l.waitingFor(a))
 	case a.Best == nil && a.NoShims:
 		return l.title(a) + ": " + l.Gap(a) + "."
 	case a.Best == nil:
-		return l.title(a) + ": no combination in the stock fits."
+		return l.say("%s: no combination in the stock fits.", l.title(a))
 	case a.NoShims:
 		return l.sumHeadline(a)
 	case a.Built != nil:
 		return l.builtEngine(a)
 	}
-	begin := "Fit " + l.Fit(*a.Best)
+	begin := l.say("Fit %s.", l.Fit(*a.Best))
 	switch {
 	case a.Best.Inside && a.Keep:
-		begin = "Keep what is in: " + l.Fit(*a.Best)
+		begin = l.say("Keep what is in: %s.", l.Fit(*a.Best))
 	case !a.Best.Inside:
-		begin = "No combination in the stock comes inside the window " + l.Window(a) + ". The nearest: fit " + l.Fit(*a.Best)
+		begin = l.say("No combination in the stock comes inside the window %s. The nearest: fit %s.", l.Window(a), l.Fit(*a.Best))
 	case a.State != session.Final:
-		begin = "So far: fit " + l.Fit(*a.Best)
+		begin = l.say("So far: fit %s.", l.Fit(*a.Best))
 	}
-	return strings.TrimSpace(begin + ". Expect an end float of " + l.Float(*a.Best) + " cold" + l.outsideBy(a) + ". " + l.Outcome(a))
+	return strings.TrimSpace(begin + " " + l.say("Expect an end float of %s cold%s.", l.Float(*a.Best), l.outsideBy(a)) + " " + l.Outcome(a))
 }
 
 // Window writes the window: "0.10 to 0.24 mm".
-func (l *Language) Window(a session.Advice) string { return a.Least.String() + " to " + l.mm(a.Most) }
+func (l *Language) Window(a session.Advice) string { return l.span(a.Least, a.Most) }
 
 // Float writes the end float of a fit with its uncertainty: "0.16 +/- 0.05 mm".
 func (l *Language) Float(f session.Fit) string {
 	value, plusMinus := l.FloatParts(f)
-	if plusMinus == "" {
-		return value + " mm"
-	}
-	return value + " " + plusMinus + " mm"
+	return strings.TrimSpace(value+" "+plusMinus) + " " + l.LengthUnit()
 }
 
 // FloatParts writes the end float to the decimal that its uncertainty earns, and the
@@ -63,7 +59,11 @@ func (l *Language) FloatParts(f session.Fit) (value, plusMinus string) {
 		return l.Decimals(f.EndFloat), ""
 	}
 	places := min(-f.Expanded.Exponent(), mostDecimals)
-	return f.EndFloat.RoundBank(places).StringFixed(places), "+/- " + f.Expanded.RoundCeil(places).StringFixed(places)
+	float, expanded := f.EndFloat.Decimal, f.Expanded.Decimal
+	if l.inch {
+		float, expanded, places = inInches(float), inInches(expanded), inchPlaces(expanded, places)
+	}
+	return l.number(float.RoundBank(places).StringFixed(places)), "+/- " + l.number(expanded.RoundCeil(places).StringFixed(places))
 }
 
 func (l *Language) outsideBy(a session.Advice) string {
@@ -85,22 +85,22 @@ func (l *Language) Outcome(a session.Advice) string {
 	}
 	switch risk := l.Odds(1 - f.Chance.Inside); f.Outcome {
 	case "shown inside":
-		return "It is shown inside the window " + l.Window(a) + ": the risk that it is outside is " + risk + "."
+		return l.say("It is shown inside the window %s: the risk that it is outside is %s.", l.Window(a), risk)
 	case "shown outside":
-		return "It is shown outside the window " + l.Window(a) + ": the chance that it is inside all the same is " + l.Odds(f.Chance.Inside) + "."
+		return l.say("It is shown outside the window %s: the chance that it is inside all the same is %s.", l.Window(a), l.Odds(f.Chance.Inside))
 	default:
-		return "It is the best fit, but not shown inside the window " + l.Window(a) + ": the risk that it is outside is " + risk + ", " + l.whichWay(*f.Chance) + "."
+		return l.say("It is the best fit, but not shown inside the window %s: the risk that it is outside is %s, %s.", l.Window(a), risk, l.whichWay(*f.Chance))
 	}
 }
 
 func (l *Language) whichWay(c session.Chance) string {
 	switch {
 	case c.TooTight > 2*c.TooLoose:
-		return "most likely too tight"
+		return l.say("most likely too tight")
 	case c.TooLoose > 2*c.TooTight:
-		return "most likely too loose"
+		return l.say("most likely too loose")
 	}
-	return "too tight or too loose alike"
+	return l.say("too tight or too loose alike")
 }
 
 // Odds writes a probability as people say it: "about 1 in 20", "about 3 in 10",
@@ -108,15 +108,15 @@ func (l *Language) whichWay(c session.Chance) string {
 func (l *Language) Odds(p float64) string {
 	switch {
 	case p < 0.001:
-		return "under 1 in 1000"
+		return l.say("under 1 in 1000")
 	case p > 0.994:
-		return "over 99 in 100"
+		return l.say("over 99 in 100")
 	case p < 0.2:
-		return fmt.Sprintf("about 1 in %d", roundedOdds(1/p))
+		return l.say("about 1 in %d", roundedOdds(1/p))
 	case p > 0.9:
-		return fmt.Sprintf("about %d in 100", int(p*100+0.5))
+		return l.say("about %d in 100", int(p*100+0.5))
 	}
-	return fmt.Sprintf("about %d in 10", max(2, int(p*10+0.5)))
+	return l.say("about %d in 10", max(2, int(p*10+0.5)))
 }
 
 // roundedOdds keeps one or two digits that a person can picture.
@@ -150,7 +150,7 @@ func (l *Language) Why(a session.Advice) string {
 			say(text)
 		}
 	} else if a.Gap != nil {
-		say("The gap is " + l.Gap(a) + ".")
+		say(l.say("The gap is %s.", l.Gap(a)))
 		say(l.takenOff(a))
 		say(l.barred(a))
 		say(l.limits(a))
@@ -178,10 +178,10 @@ func (l *Language) Why(a session.Advice) string {
 func (l *Language) Fit(f session.Fit) string {
 	packs := make([]string, 0, len(f.Packs))
 	for _, p := range f.Packs {
-		packs = append(packs, l.Pieces(p)+" on the "+p.Side)
+		packs = append(packs, l.say("%s on the %s", l.Pieces(p), l.Text(p.Side)))
 	}
 	if len(packs) == 0 {
-		return "nothing"
+		return l.say("nothing")
 	}
 	return l.list(packs)
 }
@@ -191,14 +191,14 @@ func (l *Language) Fit(f session.Fit) string {
 func (l *Language) FitRows(f session.Fit) [][]string {
 	rows := make([][]string, 0, len(f.Packs)+2)
 	for _, pack := range f.Packs {
-		rows = append(rows, []string{pack.Side, l.Pieces(pack)})
+		rows = append(rows, []string{l.Text(pack.Side), l.Pieces(pack)})
 	}
 	if len(f.Packs) == 0 {
-		return append(rows, []string{"sum, cold", l.Float(f)})
+		return append(rows, []string{l.say("sum, cold"), l.Float(f)})
 	}
-	rows = append(rows, []string{"end float, cold", l.Float(f)})
+	rows = append(rows, []string{l.say("end float, cold"), l.Float(f)})
 	if len(f.Packs) > 1 {
-		rows = append(rows, []string{"check gap", l.mm(f.CheckGap) + ", with only the " + f.Packs[0].Side + " fitted"})
+		rows = append(rows, []string{l.say("check gap"), l.say("%s, with only the %s fitted", l.mm(f.CheckGap), l.Text(f.Packs[0].Side))})
 	}
 	return rows
 }
@@ -206,37 +206,34 @@ func (l *Language) FitRows(f session.Fit) [][]string {
 // Pieces writes the pieces of one side: "0.25 + 0.10 mm", or "nothing".
 func (l *Language) Pieces(p session.Pack) string {
 	if len(p.Pieces) == 0 {
-		return "nothing"
+		return l.say("nothing")
 	}
 	pieces := make([]string, len(p.Pieces))
 	for i, piece := range p.Pieces {
-		pieces[i] = piece.String()
+		pieces[i] = l.Exact(piece)
 		if i < len(p.Sizes) && !p.Sizes[i].Equal(piece.Decimal) {
-			pieces[i] = p.Sizes[i].String() + " (measures " + piece.String() + ")"
+			pieces[i] = l.say("%s (measures %s)", l.Exact(p.Sizes[i]), l.Exact(piece))
 		}
 	}
-	return strings.Join(pieces, " + ") + " mm"
+	return strings.Join(pieces, " + ") + " " + l.LengthUnit()
 }
 
 func (l *Language) title(a session.Advice) string {
-	if a.Title != "" {
-		return a.Title
-	}
-	return a.Chain
+	return l.Text(orElse(a.Title, a.Chain))
 }
 
 func (l *Language) waitingFor(a session.Advice) string {
 	if len(a.Missing) == 0 {
-		return "a dimension is not known"
+		return l.say("a dimension is not known")
 	}
-	return "still to measure: " + l.list(a.Missing)
+	return l.say("still to measure: %s", l.list(l.texts(a.Missing)))
 }
 
 func (l *Language) outside(a session.Advice) string {
 	if a.Best.EndFloat.LessThan(a.Least.Decimal) {
-		return l.mm(session.Num(a.Least.Sub(a.Best.EndFloat.Decimal))) + " too tight"
+		return l.say("%s too tight", l.mm(session.Num(a.Least.Sub(a.Best.EndFloat.Decimal))))
 	}
-	return l.mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))) + " too loose"
+	return l.say("%s too loose", l.mm(session.Num(a.Best.EndFloat.Sub(a.Most.Decimal))))
 }
 
 // Unfinished says what provisional advice still waits for; it is empty for other
@@ -248,31 +245,31 @@ func (l *Language) Unfinished(a session.Advice) string {
 	var parts []string
 	add := func(label string, names []string) {
 		if len(names) > 0 {
-			parts = append(parts, label+" "+l.list(names))
+			parts = append(parts, label+" "+l.list(l.texts(names)))
 		}
 	}
-	add("not measured yet:", a.Missing)
-	add("still open:", a.Open)
-	add("not settled:", a.Unsettled)
+	add(l.say("not measured yet:"), a.Missing)
+	add(l.say("still open:"), a.Open)
+	add(l.say("not settled:"), a.Unsettled)
 	if len(parts) == 0 {
-		return "This is provisional."
+		return l.say("This is provisional.")
 	}
-	return "This is provisional; " + strings.Join(parts, "; ") + "."
+	return l.say("This is provisional; %s.", strings.Join(parts, "; "))
 }
 
 // Correction says what was taken off and of what.
 func (l *Language) Correction(c session.Correction) string {
 	switch c.Code {
 	case "instrument error":
-		return "error of the instrument at " + c.Term
+		return l.say("error of the instrument at %s", l.Text(c.Term))
 	case "temperature":
-		return "expansion of " + c.Term
+		return l.say("expansion of %s", l.Text(c.Term))
 	case "crush":
-		return "crush of " + c.Term
+		return l.say("crush of %s", l.Text(c.Term))
 	case "bearing play":
-		return "half the bearing play in " + c.Term
+		return l.say("half the bearing play in %s", l.Text(c.Term))
 	}
-	return c.Code + " of " + c.Term
+	return l.say("%s of %s", c.Code, l.Text(c.Term))
 }
 
 // wanted is said only where the stock falls short.
@@ -281,10 +278,10 @@ func (l *Language) wanted(a session.Advice) string {
 		return ""
 	}
 	if a.Wanted.IsNegative() {
-		return fmt.Sprintf("Even without any shim it would be %s tighter than the aim of %s: no shim helps, look at the parts.",
+		return l.say("Even without any shim it would be %s tighter than the aim of %s: no shim helps, look at the parts.",
 			l.mm(session.Num(a.Wanted.Neg())), l.mm(a.Aim))
 	}
-	return fmt.Sprintf("Wanted to hit the aim of %s: %s of shim in all; get or lap that thickness.", l.mm(a.Aim), l.mm(*a.Wanted))
+	return l.say("Wanted to hit the aim of %s: %s of shim in all; get or lap that thickness.", l.mm(a.Aim), l.mm(*a.Wanted))
 }
 
 func (l *Language) checkGap(a session.Advice) string {
@@ -292,9 +289,9 @@ func (l *Language) checkGap(a session.Advice) string {
 		return ""
 	}
 	first := a.Best.Packs[0]
-	text := fmt.Sprintf("With only the %s fitted, find a check gap of %s", first.Side, l.mm(a.Best.CheckGap))
+	text := l.say("With only the %s fitted, find a check gap of %s", l.Text(first.Side), l.mm(a.Best.CheckGap))
 	if len(first.Pieces) == 0 {
-		text = "With nothing fitted yet, find a check gap of " + l.mm(a.Best.CheckGap)
+		text = l.say("With nothing fitted yet, find a check gap of %s", l.mm(a.Best.CheckGap))
 	}
 	if len(a.Evidence) > 0 {
 		return ""
@@ -304,15 +301,15 @@ func (l *Language) checkGap(a session.Advice) string {
 
 // found says what a direct measurement found, and what was expected.
 func (l *Language) found(e session.EvidenceView) string {
-	text := fmt.Sprintf("With %s a %s of %s was found", l.packs(e.Packs), e.Way, l.mm(e.Found))
+	text := l.say("With %s a %s of %s was found", l.packs(e.Packs), l.Text(e.Way), l.mm(e.Found))
 	if e.Way == "trial build" {
-		text = fmt.Sprintf("The trial build with %s showed %s of float", l.packs(e.Packs), l.mm(e.Found))
+		text = l.say("The trial build with %s showed %s of float", l.packs(e.Packs), l.mm(e.Found))
 	}
 	if e.Play != nil {
-		text += ", " + l.mm(*e.Play) + " of it play of the bearings"
+		text += l.say(", %s of it play of the bearings", l.mm(*e.Play))
 	}
 	if e.Compared {
-		text += ", where " + l.mm(e.Expected) + " was expected"
+		text += l.say(", where %s was expected", l.mm(e.Expected))
 	}
 	return text + "."
 }
@@ -325,13 +322,13 @@ func (l *Language) centred(a session.Advice) string {
 		return ""
 	}
 	if a.OffCentre.RoundBank(mostDecimals).IsZero() {
-		return "By the dimensions as read the rod then sits on the cylinder's axis."
+		return l.say("By the dimensions as read the rod then sits on the cylinder's axis.")
 	}
-	away := "away from"
+	off, side := l.mm(session.Num(a.OffCentre.Abs())), l.Text(a.Best.Packs[0].Side)
 	if a.OffCentre.IsNegative() {
-		away = "towards"
+		return l.say("By the dimensions as read the rod then sits %s off the cylinder's axis, towards the %s.", off, side)
 	}
-	return "By the dimensions as read the rod then sits " + l.mm(session.Num(a.OffCentre.Abs())) + " off the cylinder's axis, " + away + " the " + a.Best.Packs[0].Side + "."
+	return l.say("By the dimensions as read the rod then sits %s off the cylinder's axis, away from the %s.", off, side)
 }
 
 // takenOff says by how much the gap differs from the plain sum of what was read, so that
@@ -348,23 +345,23 @@ func (l *Language) takenOff(a session.Advice) string {
 	if sum.RoundBank(mostDecimals).IsZero() {
 		return ""
 	}
-	way := "less"
+	by := l.mm(session.Num(sum.Abs()))
 	if sum.IsPositive() {
-		way = "more"
+		return l.say("The dimensions give %s more than as read, for %s.", by, l.list(names))
 	}
-	return fmt.Sprintf("The dimensions give %s %s than as read, for %s.", l.mm(session.Num(sum.Abs())), way, l.list(names))
+	return l.say("The dimensions give %s less than as read, for %s.", by, l.list(names))
 }
 
 func (l *Language) cause(code string) string {
 	switch code {
 	case "instrument error":
-		return "the errors of the instruments"
+		return l.say("the errors of the instruments")
 	case "bearing play":
-		return "the play of the bearings"
+		return l.say("the play of the bearings")
 	case "crush":
-		return "the crush of the gasket"
+		return l.say("the crush of the gasket")
 	case "temperature":
-		return "the temperatures"
+		return l.say("the temperatures")
 	}
 	return code
 }
@@ -374,32 +371,34 @@ func (l *Language) dial(a session.Advice) string {
 	if a.DialShows == nil || a.Built != nil || a.Keep {
 		return ""
 	}
-	return "A dial indicator, the shaft pushed and pulled, should then show " + l.Float(session.Fit{EndFloat: *a.DialShows, Expanded: a.DialExpanded}) + ", the play of the bearings included."
+	return l.say("A dial indicator, the shaft pushed and pulled, should then show %s, the play of the bearings included.",
+		l.Float(session.Fit{EndFloat: *a.DialShows, Expanded: a.DialExpanded}))
 }
 
 // builtEngine says what the decision rule says of the engine as it is built.
 func (l *Language) builtEngine(a session.Advice) string {
 	b := a.Built
-	text := "The built engine has an end float of " + l.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded}) + ". "
+	text := l.say("The built engine has an end float of %s.", l.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})) + " "
+	risk := l.Odds(1 - b.Chance.Inside)
 	switch b.Outcome {
 	case "shown inside":
-		return text + "It is shown inside the window " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-b.Chance.Inside) + "."
+		return text + l.say("It is shown inside the window %s: the risk that it is outside is %s.", l.Window(a), risk)
 	case "shown outside":
-		text += "It is shown outside the window " + l.Window(a) + ": take it apart again."
+		text += l.say("It is shown outside the window %s: take it apart again.", l.Window(a))
 	default:
-		text += "That is not shown inside the window " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-b.Chance.Inside) + ", " + l.whichWay(b.Chance) + "."
+		text += l.say("That is not shown inside the window %s: the risk that it is outside is %s, %s.", l.Window(a), risk, l.whichWay(b.Chance))
 	}
 	if b.Change != nil && !b.Change.RoundBank(mostDecimals).IsZero() {
-		text += " Packs " + l.thicker(*b.Change) + " in all would hit the aim of " + l.mm(a.Aim) + "."
+		text += " " + l.say("Packs %s in all would hit the aim of %s.", l.thicker(*b.Change), l.mm(a.Aim))
 	}
 	return text
 }
 
 func (l *Language) thicker(change session.Number) string {
 	if change.IsNegative() {
-		return "thinner by " + l.mm(session.Num(change.Neg()))
+		return l.say("thinner by %s", l.mm(session.Num(change.Neg())))
 	}
-	return "thicker by " + l.mm(change)
+	return l.say("thicker by %s", l.mm(change))
 }
 
 // asExpected says how the built engine agrees with what was expected of it.
@@ -408,26 +407,26 @@ func (l *Language) asExpected(a session.Advice) string {
 	if b == nil {
 		return ""
 	}
-	text := fmt.Sprintf("It was built with %s; the float was read as %s", l.packs(b.Packs), l.mm(b.Found))
+	text := l.say("It was built with %s; the float was read as %s", l.packs(b.Packs), l.mm(b.Found))
 	if b.Play != nil {
-		text += ", " + l.mm(*b.Play) + " of it play of the bearings"
+		text += l.say(", %s of it play of the bearings", l.mm(*b.Play))
 	}
-	text += ". From what was measured before, " + l.Float(session.Fit{EndFloat: b.Expected, Expanded: &b.ExpectedU}) + " was to be expected"
+	expected := l.Float(session.Fit{EndFloat: b.Expected, Expanded: &b.ExpectedU})
 	if b.Compared && b.Agrees {
-		text += fmt.Sprintf(", and the two agree (E_n %.2f)", b.En)
+		return text + ". " + l.say("From what was measured before, %s was to be expected, and the two agree (E_n %s).", expected, l.fixed(b.En, 2))
 	}
-	return text + "."
+	return text + ". " + l.say("From what was measured before, %s was to be expected.", expected)
 }
 
 // blades says which feelers to try.
 func (l *Language) blades(f session.Fit) string {
 	switch {
 	case f.Passes != nil && f.Stops != nil:
-		return ": a feeler of " + l.mm(*f.Passes) + " should pass and one of " + f.Stops.String() + " should not"
+		return l.say(": a feeler of %s should pass and one of %s should not", l.mm(*f.Passes), l.Exact(*f.Stops))
 	case f.Stops != nil:
-		return ": a feeler of " + l.mm(*f.Stops) + " should not pass"
+		return l.say(": a feeler of %s should not pass", l.mm(*f.Stops))
 	case f.Passes != nil:
-		return ": a feeler of " + l.mm(*f.Passes) + " should pass"
+		return l.say(": a feeler of %s should pass", l.mm(*f.Passes))
 	}
 	return ""
 }
@@ -439,21 +438,21 @@ func (l *Language) choice(a session.Advice) string {
 		return ""
 	}
 	miss := session.Num(a.Best.EndFloat.Sub(a.Aim.Decimal).Abs())
-	text := fmt.Sprintf("It misses the aim of %s by %s.", l.mm(a.Aim), l.mm(miss))
+	text := l.say("It misses the aim of %s by %s.", l.mm(a.Aim), l.mm(miss))
 	if miss.RoundBank(mostDecimals).IsZero() {
-		text = "It hits the aim of " + l.mm(a.Aim) + "."
+		text = l.say("It hits the aim of %s.", l.mm(a.Aim))
 	}
 	switch {
 	case a.Possible == 1:
-		text += " It is the only combination that the stock allows."
+		text += " " + l.say("It is the only combination that the stock allows.")
 	case a.Possible > 1:
 		if len(a.Stays) > 0 {
-			text += " Of those that leave the " + l.list(a.Stays) + " as it is it ranks first"
+			text += " " + l.say("Of those that leave the %s as it is it ranks first", l.list(l.texts(a.Stays)))
 		} else {
-			text += fmt.Sprintf(" Of the %d combinations that the stock allows it ranks first", a.Possible)
+			text += " " + l.say("Of the %d combinations that the stock allows it ranks first", a.Possible)
 		}
 		if len(a.Others) > 0 {
-			text += fmt.Sprintf("; next comes %s, which would give %s", l.Fit(a.Others[0]), l.mm(a.Others[0].EndFloat))
+			text += l.say("; next comes %s, which would give %s", l.Fit(a.Others[0]), l.mm(a.Others[0].EndFloat))
 		}
 		text += "."
 	}
@@ -465,16 +464,16 @@ func (l *Language) leftOut(a session.Advice) string {
 	case 0:
 		return ""
 	case 1:
-		return fmt.Sprintf("Reading %d was left out.", a.LeftOut[0])
+		return l.say("Reading %d was left out.", a.LeftOut[0])
 	default:
-		return fmt.Sprintf("%s were left out.", l.count(n, "reading"))
+		return l.say("%d readings were left out.", n)
 	}
 }
 
 // Uncertainty says that the uncertainty is not evaluated; it is empty if it is.
 func (l *Language) Uncertainty(a session.Advice) string {
 	if a.Budget == nil {
-		return "The uncertainty is not evaluated yet, so nothing is claimed about how certain this is."
+		return l.say("The uncertainty is not evaluated yet, so nothing is claimed about how certain this is.")
 	}
 	return ""
 }
@@ -496,7 +495,7 @@ func (l *Language) barred(a session.Advice) string {
 	for i, r := range a.Barred {
 		reasons[i] = l.Reason(r)
 	}
-	return "It cannot be shown inside, because " + l.list(reasons) + "."
+	return l.say("It cannot be shown inside, because %s.", l.list(reasons))
 }
 
 // limits says what keeps the best fit from being shown.
@@ -506,11 +505,11 @@ func (l *Language) limits(a session.Advice) string {
 	}
 	switch strings.Join(a.Limits, " and ") {
 	case "stock":
-		return "The stock limits it, not the measurement" + l.change(a) + "."
+		return l.say("The stock limits it, not the measurement%s.", l.change(a))
 	case "measurement":
-		return "The measurement limits it: no other shim helps."
+		return l.say("The measurement limits it: no other shim helps.")
 	case "stock and measurement", "measurement and stock":
-		return "Both the stock and the measurement limit it."
+		return l.say("Both the stock and the measurement limit it.")
 	}
 	return ""
 }
@@ -520,9 +519,9 @@ func (l *Language) change(a session.Advice) string {
 	case a.Change == nil || a.Change.IsZero():
 		return ""
 	case a.Change.IsNegative():
-		return ": a total thinner by " + l.mm(session.Num(a.Change.Neg())) + " would hit the aim"
+		return l.say(": a total thinner by %s would hit the aim", l.mm(session.Num(a.Change.Neg())))
 	}
-	return ": a total thicker by " + l.mm(*a.Change) + " would hit the aim"
+	return l.say(": a total thicker by %s would hit the aim", l.mm(*a.Change))
 }
 
 // next says what would make it surer: the first act that settles it, or else the
@@ -532,14 +531,14 @@ func (l *Language) next(a session.Advice) string {
 		return ""
 	}
 	n := a.Next[0]
-	text := "To know better: " + l.Act(n) + ", which would bring it to +/- " + l.mm(n.Expanded)
+	act, reach := l.Act(n), l.mm(n.Expanded)
 	switch {
 	case n.Outcome == "shown inside":
-		return text + " and show it inside, if the value stays."
+		return l.say("To know better: %s, which would bring it to +/- %s and show it inside, if the value stays.", act, reach)
 	case n.AtBest == "shown inside":
-		return text + "; with the right shims that could be shown inside."
+		return l.say("To know better: %s, which would bring it to +/- %s; with the right shims that could be shown inside.", act, reach)
 	}
-	return text + "; even that would not show it inside."
+	return l.say("To know better: %s, which would bring it to +/- %s; even that would not show it inside.", act, reach)
 }
 
 // NextStep says in a few words, to be read from afar, what to do now that all is
@@ -549,20 +548,20 @@ func (l *Language) NextStep(a session.Advice) string {
 	case a.Best == nil:
 		return ""
 	case a.State != session.Final:
-		return "Measure what is still open"
+		return l.say("Measure what is still open")
 	case a.Best.Outcome != "shown inside" && len(a.Next) > 0:
 		return strings.TrimSuffix(l.sentence(l.act(a.Next[0])), ".")
 	case a.Best.Outcome != "shown inside":
-		return "Look at parts and stock"
+		return l.say("Look at parts and stock")
 	case len(a.Best.Packs) > 1 && len(a.Best.Packs[0].Pieces) > 0 && a.Evidence == nil:
-		return "Fit one side, find the check gap"
+		return l.say("Fit one side, find the check gap")
 	}
-	return "Fit them"
+	return l.say("Fit them")
 }
 
 // act is what to do, without how long it takes.
 func (l *Language) act(n session.NextAct) string {
-	text, ok := l.fill(l.actText(n.Act.Code), n.Act.Params)
+	text, ok := l.fill(l.Text(actText(n.Act.Code)), n.Act.Params)
 	if !ok || text == "" {
 		text = spelled(n.Act.Code, n.Act.Params)
 	}
@@ -571,10 +570,10 @@ func (l *Language) act(n session.NextAct) string {
 
 // Act says what to do next and how long it takes.
 func (l *Language) Act(n session.NextAct) string {
-	return fmt.Sprintf("%s (about %s)", l.act(n), l.count(int(n.Minutes+0.5), "minute"))
+	return l.say("%s (about %d minutes)", l.act(n), int(n.Minutes+0.5))
 }
 
-func (l *Language) actText(code string) string {
+func actText(code string) string {
 	switch code {
 	case "zero check":
 		return "check the zero of {instrument} ({use})"
@@ -594,13 +593,13 @@ func (l *Language) actText(code string) string {
 func (l *Language) evidence(e session.EvidenceView) string {
 	switch {
 	case !e.Compared && e.Weight < 1:
-		return fmt.Sprintf("The %s is combined with the measurement before it; the chain lacks an input.", e.Way)
+		return l.say("The %s is combined with the measurement before it; the chain lacks an input.", l.Text(e.Way))
 	case !e.Compared:
-		return "The " + e.Way + " alone is taken, since the chain lacks an input."
+		return l.say("The %s alone is taken, since the chain lacks an input.", l.Text(e.Way))
 	case e.Agrees:
-		return fmt.Sprintf("The %s agrees with the chain (E_n %.2f), and both are combined.", e.Way, e.En)
+		return l.say("The %s agrees with the chain (E_n %s), and both are combined.", l.Text(e.Way), l.fixed(e.En, 2))
 	}
-	return "The " + e.Way + " alone is taken, and one of the two is wrong."
+	return l.say("The %s alone is taken, and one of the two is wrong.", l.Text(e.Way))
 }
 
 // again says what to do when a trial build showed that other packs are wanted.
@@ -609,18 +608,18 @@ func (l *Language) again(a session.Advice) string {
 		return ""
 	}
 	if a.Evidence[len(a.Evidence)-1].Earlier {
-		return "Other shims went in after that: measure the float of the trial build again."
+		return l.say("Other shims went in after that: measure the float of the trial build again.")
 	}
-	return "Change the packs, say so (fitted), and measure the float again."
+	return l.say("Change the packs, say so (fitted), and measure the float again.")
 }
 
 func (l *Language) warm(a session.Advice) string {
 	if a.WarmFloat == nil {
 		return ""
 	}
-	text := "At running temperature the float is about " + l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded})
+	float := l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded})
 	if a.WarmFloat.IsNegative() {
-		text += ": below zero the shaft is clamped"
+		return l.say("At running temperature the float is about %s: below zero the shaft is clamped.", float)
 	}
-	return text + "."
+	return l.say("At running temperature the float is about %s.", float)
 }

@@ -13,35 +13,35 @@ func (l *Language) Changed(a session.Advice) string {
 	if c == nil || a.Gap == nil {
 		return ""
 	}
-	what := "gap"
+	what := l.say("gap")
 	if a.NoShims {
-		what = "sum"
+		what = l.say("sum")
 	}
-	text := "Since the last advice that was final the " + what + " has "
+	var text string
 	switch by := session.Num(c.By.Abs()); {
 	case c.By.IsZero():
-		text += "not changed"
+		text = l.say("Since the last advice that was final the %s has not changed", what)
 	case c.By.IsPositive():
-		text += "grown by " + l.mm(by) + ", from " + l.mm(c.Gap)
+		text = l.say("Since the last advice that was final the %s has grown by %s, from %s", what, l.mm(by), l.mm(c.Gap))
 	default:
-		text += "shrunk by " + l.mm(by) + ", from " + l.mm(c.Gap)
+		text = l.say("Since the last advice that was final the %s has shrunk by %s, from %s", what, l.mm(by), l.mm(c.Gap))
 	}
 	switch {
 	case a.NoShims:
 	case c.Refit && len(c.Packs) > 0:
-		text += "; other shims are best now, where it was " + l.packs(c.Packs)
+		text += l.say("; other shims are best now, where it was %s", l.packs(c.Packs))
 	case !c.Refit:
-		text += "; the same shims are best"
+		text += l.say("; the same shims are best")
 	}
 	if a.Best != nil && c.Outcome != a.Best.Outcome && c.Outcome != "" {
-		text += "; it was " + c.Outcome
+		text += l.say("; it was %s", l.Text(c.Outcome))
 	}
 	if len(c.Because) > 0 {
 		said := make([]string, len(c.Because))
 		for i, r := range c.Because {
 			said[i] = l.Reason(r)
 		}
-		text += ". Because: " + strings.Join(said, "; ")
+		text += ". " + l.say("Because: %s", strings.Join(said, "; "))
 	}
 	return text + "."
 }

@@ -11,15 +11,15 @@ import (
 func (l *Language) Choice(v session.ChoiceView) string {
 	switch {
 	case v.Chosen != "" && v.Reason != "":
-		return "kept: " + v.Chosen + " (" + v.Reason + ")" + l.otherwise(v)
+		return l.say("kept: %s", l.Text(v.Chosen)) + " (" + v.Reason + ")" + l.otherwise(v)
 	case v.Chosen != "":
-		return "kept: " + v.Chosen + l.otherwise(v)
+		return l.say("kept: %s", l.Text(v.Chosen)) + l.otherwise(v)
 	case v.Why == nil:
-		return "choose one"
+		return l.say("choose one")
 	case v.Keep == "":
 		return l.Reason(*v.Why)
 	}
-	return "keep " + v.Keep + ": " + l.Reason(*v.Why)
+	return l.say("keep %s: %s", l.Text(v.Keep), l.Reason(*v.Why))
 }
 
 // otherwise says that another one was advised than was chosen.
@@ -27,19 +27,19 @@ func (l *Language) otherwise(v session.ChoiceView) string {
 	if v.Keep == "" || v.Keep == v.Chosen {
 		return ""
 	}
-	return "; " + v.Keep + " was advised"
+	return l.say("; %s was advised", l.Text(v.Keep))
 }
 
 // Comparison is a choice as a table: a line of candidates, then one for each feature.
 func (l *Language) Comparison(v session.ChoiceView) [][]string {
 	head := []string{""}
 	for _, c := range v.Candidates {
-		name := c.Name
+		name := l.Text(c.Name)
 		switch {
-		case name == v.Chosen:
-			name += " (kept)"
-		case v.Chosen == "" && name == v.Keep:
-			name += " (keep)"
+		case c.Name == v.Chosen:
+			name += " " + l.say("(kept)")
+		case v.Chosen == "" && c.Name == v.Keep:
+			name += " " + l.say("(keep)")
 		}
 		head = append(head, name)
 	}
@@ -48,7 +48,7 @@ func (l *Language) Comparison(v session.ChoiceView) [][]string {
 		return rows
 	}
 	for i, f := range v.Candidates[0].Features {
-		row := []string{cmp.Or(strings.TrimSuffix(f.Title, ", "+v.Candidates[0].Name), f.Name)}
+		row := []string{l.Text(cmp.Or(strings.TrimSuffix(f.Title, ", "+v.Candidates[0].Name), f.Name))}
 		for _, c := range v.Candidates {
 			row = append(row, l.featureCell(c.Features[i]))
 		}
@@ -68,11 +68,11 @@ func (l *Language) featureCell(f session.FeatureView) string {
 	text := l.Float(session.Fit{EndFloat: *f.Limits.Value, Expanded: f.Limits.Expanded})
 	switch f.Limits.Outcome {
 	case "shown inside":
-		text += ", inside"
+		text += ", " + l.say("inside")
 	case "shown outside":
-		text += ", OUTSIDE"
+		text += ", " + l.say("OUTSIDE")
 	case "not shown":
-		text += ", not shown"
+		text += ", " + l.say("not shown")
 	}
 	return text
 }

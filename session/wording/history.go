@@ -14,17 +14,17 @@ import (
 func (l *Language) Offered(in *history.Instrument) string {
 	o := in.Offer
 	if o == nil {
-		return fmt.Sprintf("%s of freedom so far; from 8 on there is a value for its profile.", l.count(in.Freedom, "degree"))
+		return l.say("%d degrees of freedom so far; from 8 on there is a value for its profile.", in.Freedom)
 	}
-	text := "Its profile could state what it achieved"
+	text := l.say("Its profile could state what it achieved")
 	switch {
 	case o.From != "":
-		text += fmt.Sprintf(" at %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
+		text += l.say(" at %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
 	case in.AtFloor && in.With == nil:
-		text += fmt.Sprintf("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
+		text += l.say("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
 	}
 	if in.With != nil && !o.Without {
-		text += "; what was left out is in it, for it could be chance"
+		text += l.say("; what was left out is in it, for it could be chance")
 	}
 	return text + ":"
 }
@@ -44,54 +44,56 @@ func (l *Language) Contradicted(instrument, where string, achieved history.Scatt
 		return ""
 	}
 	if where != "" {
-		where = " at " + where
+		where = l.say(" at %s", where)
 	}
-	text := fmt.Sprintf("%s%s: repeats scatter by %s mm, and its profile states %s mm; ", instrument, where, achieved.Achieved, stated.Repeatability)
+	text := l.say("%s%s: repeats scatter by %s mm, and its profile states %s mm; ", instrument, where, achieved.Achieved, stated.Repeatability)
 	if stated.Achieved == history.Larger {
-		return text + "that is more than chance explains (F test, 99 %). Look for dirt, a loose jaw or a crooked seat, or state what it repeats to."
+		return text + l.say("that is more than chance explains (F test, 99 %). Look for dirt, a loose jaw or a crooked seat, or state what it repeats to.")
 	}
-	return text + "that is less than chance explains (F test, 99 %). What is stated makes advice less sure than it could be."
+	return text + l.say("that is less than chance explains (F test, 99 %). What is stated makes advice less sure than it could be.")
 }
 
 // Agreed says how often what was found agreed with what was expected.
 func (l *Language) Agreed(a *history.Agreement) string {
 	n := len(a.Points)
 	if n == 0 {
-		return fmt.Sprintf("In %s nothing could be compared, for an input was missing then.", l.count(a.NotCompared, "job"))
+		return l.say("In %d jobs nothing could be compared, for an input was missing then.", a.NotCompared)
 	}
-	text := fmt.Sprintf("%d of %s agreed (E_n from -1 to 1)", a.Agreed, l.count(n, "job"))
+	text := l.say("%[2]d of %[1]d jobs agreed (E_n from -1 to 1)", n, a.Agreed)
 	switch d := *a.Difference; {
 	case d > 0:
-		text += fmt.Sprintf("; on average %.3f mm more was found than expected", d)
+		text += l.say("; on average %s more was found than expected", l.millimetres(d))
 	case d < 0:
-		text += fmt.Sprintf("; on average %.3f mm less was found than expected", -d)
+		text += l.say("; on average %s less was found than expected", l.millimetres(-d))
 	default:
-		text += "; on average as much was found as expected"
+		text += l.say("; on average as much was found as expected")
 	}
 	if a.NotCompared > 0 {
-		text += fmt.Sprintf("; in %s nothing could be compared", l.count(a.NotCompared, "further job"))
+		text += l.say("; in %d further jobs nothing could be compared", a.NotCompared)
 	}
 	return text + "."
 }
 
 // Leaning says that what is found leans to one side, and where to look; empty if not.
 func (l *Language) Leaning(a *history.Agreement) string {
-	way := map[string]string{history.Larger: "more", history.Smaller: "less"}[a.Leans]
-	if way == "" {
-		return ""
+	switch a.Leans {
+	case history.Larger:
+		return l.say("What is found tends to be more than expected, beyond chance (t test, 99 %): look for a cause that all jobs share, such as gasket crush, bearing play or a zero that nobody checked.")
+	case history.Smaller:
+		return l.say("What is found tends to be less than expected, beyond chance (t test, 99 %): look for a cause that all jobs share, such as gasket crush, bearing play or a zero that nobody checked.")
 	}
-	return "What is found tends to be " + way + " than expected, beyond chance (t test, 99 %): look for a cause that all jobs share, such as gasket crush, bearing play or a zero that nobody checked."
+	return ""
 }
 
 // ChartLimits says what the limits of a chart are, and whether they can be relied on.
 func (l *Language) ChartLimits(a *history.Agreement) string {
 	c := a.Chart
 	if c == nil {
-		return "A control chart needs two jobs."
+		return l.say("A control chart needs two jobs.")
 	}
-	text := fmt.Sprintf("Centre %.2f, limits %.2f and %.2f; limit of the change from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
+	text := l.say("Centre %.2f, limits %.2f and %.2f; limit of the change from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
 	if c.Provisional {
-		text += fmt.Sprintf(" With fewer than %d jobs the limits are provisional: each job still moves them.", history.EnoughPoints)
+		text += l.say(" With fewer than %d jobs the limits are provisional: each job still moves them.", history.EnoughPoints)
 	}
 	return text
 }
@@ -103,11 +105,11 @@ const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean movin
 func (l *Language) Signal(s history.Signal) string {
 	switch s.Code {
 	case calc.OutsideLimits:
-		return fmt.Sprintf("Job %s lies %s the limits: find out what was different.", s.From, s.Side)
+		return l.say("Job %s lies %s the limits: find out what was different.", s.From, l.Text(s.Side))
 	case calc.RangeAboveLimit:
-		return fmt.Sprintf("From job %s to job %s the change is larger than its limit.", s.From, s.To)
+		return l.say("From job %s to job %s the change is larger than its limit.", s.From, s.To)
 	case calc.RowOnOneSide:
-		return fmt.Sprintf("%d jobs in a row, %s to %s, lie %s the centre: something has shifted.", s.Count, s.From, s.To, s.Side)
+		return l.say("%d jobs in a row, %s to %s, lie %s the centre: something has shifted.", s.Count, s.From, s.To, l.Text(s.Side))
 	}
 	return l.sentence(spelled(s.Code, map[string]string{"from": s.From, "to": s.To}))
 }
@@ -115,31 +117,31 @@ func (l *Language) Signal(s history.Signal) string {
 // StandsOut says that more presses did not count at a step, or of an operator there, than
 // elsewhere.
 func (l *Language) StandsOut(s history.Standout) string {
-	who, others := "", "at the plan's other steps"
+	who, others := "", l.say("at the plan's other steps")
 	if s.Operator != "" {
-		who, others = " of "+s.Operator, "of others there"
+		who, others = l.say(" of %s", s.Operator), l.say("of others there")
 	}
-	text := fmt.Sprintf("%s: %d of %d presses%s did not count, %s %d of %d", s.Step, s.Astray, s.Presses, who, others, s.ElseAstray, s.ElsePresses)
+	text := l.say("%s: %d of %d presses%s did not count, %s %d of %d", s.Step, s.Astray, s.Presses, who, others, s.ElseAstray, s.ElsePresses)
 	if most := l.mostly(s.Mostly); most != "" {
-		text += "; most " + most
+		text += l.say("; most %s", most)
 	}
 	if s.Operator != "" {
-		return text + ". It may be the habit, the hour or the parts: measuring one part together would tell."
+		return text + ". " + l.say("It may be the habit, the hour or the parts: measuring one part together would tell.")
 	}
-	return text + ". Look at the words, the range and the seat that the plan gives there."
+	return text + ". " + l.say("Look at the words, the range and the seat that the plan gives there.")
 }
 
 // mostly says what became of most presses that did not count.
 func (l *Language) mostly(what string) string {
 	switch what {
 	case string(session.WrongInstrument):
-		return "came from the wrong instrument"
+		return l.say("came from the wrong instrument")
 	case string(session.TooSoon):
-		return "came too soon"
+		return l.say("came too soon")
 	case "":
 		return ""
 	}
-	return "were " + what
+	return l.say("were %s", l.Text(what))
 }
 
 // Whither says what became of presses that did not count; empty if all did.
@@ -153,11 +155,11 @@ func (l *Language) Whither(p history.Presses) string {
 		{p.OutOfRange, "out of range"}, {p.SetAside, "set aside"},
 	} {
 		if c.n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", c.n, c.what))
+			parts = append(parts, l.say("%d %s", c.n, l.Text(c.what)))
 		}
 	}
 	if p.Unsettled > 0 {
-		parts = append(parts, "unsettled in "+l.count(p.Unsettled, "job"))
+		parts = append(parts, l.say("unsettled in %d jobs", p.Unsettled))
 	}
 	return l.list(parts)
 }
@@ -169,7 +171,7 @@ func (l *Language) En(en float64) string { return fmt.Sprintf("%+.2f", math.Roun
 // float of the built engine.
 func (l *Language) Way(a *history.Agreement) string {
 	if a.Way == history.BuiltEngine {
-		return a.Way
+		return l.Text(a.Way)
 	}
-	return "gap by " + a.Way
+	return l.say("gap by %s", l.Text(a.Way))
 }

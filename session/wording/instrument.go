@@ -1,7 +1,6 @@
 package wording
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
@@ -13,14 +12,14 @@ import (
 func (l *Language) Instrument(v session.InstrumentView) string {
 	line := v.Name
 	if v.Kind != "" {
-		line += " (" + string(v.Kind) + ")"
+		line += " (" + l.Kind(v.Kind) + ")"
 	}
 	line += ": " + l.Port(v)
 	if v.Readings > 0 {
-		line += ", " + l.count(v.Readings, "reading")
+		line += ", " + l.say("%d readings", v.Readings)
 	}
 	if v.Unreadable > 0 {
-		line += ", " + l.count(v.Unreadable, "unreadable frame")
+		line += ", " + l.say("%d unreadable frames", v.Unreadable)
 	}
 	return line
 }
@@ -32,18 +31,18 @@ func (l *Language) Health(v session.InstrumentView, zone *time.Location) string 
 	if h == nil {
 		return ""
 	}
-	text := l.count(int(h.Frames), "frame")
+	text := l.say("%d frames", int(h.Frames))
 	if h.Bad > 0 {
-		text += fmt.Sprintf(", %d bad", h.Bad)
+		text += ", " + l.say("%d bad", h.Bad)
 	}
 	if h.Dropped > 0 {
-		text += fmt.Sprintf(", %s dropped", l.count(int(h.Dropped), "byte"))
+		text += ", " + l.say("%d bytes dropped", int(h.Dropped))
 	}
 	if h.Reconnects > 0 {
-		text += ", " + l.count(int(h.Reconnects), "reconnect")
+		text += ", " + l.say("%d reconnects", int(h.Reconnects))
 	}
 	if h.LastSeen != nil {
-		text += ", the last frame at " + h.LastSeen.In(zone).Format(time.TimeOnly)
+		text += ", " + l.say("the last frame at %s", h.LastSeen.In(zone).Format(time.TimeOnly))
 	}
 	return text
 }
@@ -51,7 +50,7 @@ func (l *Language) Health(v session.InstrumentView, zone *time.Location) string 
 // Port says whether an instrument is there and, if not, what to do.
 func (l *Language) Port(v session.InstrumentView) string {
 	if byHand(v) {
-		return "its values are entered by hand"
+		return l.say("its values are entered by hand")
 	}
 	text := l.portText(v.State)
 	if v.Detail != "" {
@@ -69,36 +68,36 @@ func byHand(v session.InstrumentView) bool {
 func (l *Language) portText(state session.PortState) string {
 	switch state {
 	case session.PortLive:
-		return "ready"
+		return l.say("ready")
 	case session.PortAbsent, "":
-		return "not there; plug it in"
+		return l.say("not there; plug it in")
 	case session.PortOpening, session.PortSettling:
-		return "starting"
+		return l.say("starting")
 	case session.PortLost:
-		return "lost; check plug and cable"
+		return l.say("lost; check plug and cable")
 	case session.PortRefused:
-		return "its port cannot be used"
+		return l.say("its port cannot be used")
 	}
-	return string(state)
+	return l.Text(string(state))
 }
 
 // Fault says why a frame gave no value and what to do; a clause without a full
 // stop, never empty.
 func (l *Language) Fault(f session.Fault) string {
-	text := l.faultText(f.Code)
+	text := l.Text(faultText(f.Code))
 	if text == "" {
 		text = spelled(f.Code, nil)
 		if f.Code == "" {
-			text = "the frame cannot be read"
+			text = l.say("the frame cannot be read")
 		}
 	}
 	if f.Detail != "" {
 		text += " (" + f.Detail + ")"
 	}
-	return strings.TrimSpace(text) + "; press again"
+	return l.say("%s; press again", strings.TrimSpace(text))
 }
 
-func (l *Language) faultText(code string) string {
+func faultText(code string) string {
 	switch code {
 	case "no match":
 		return "the frame is not as the profile says"

@@ -1,7 +1,7 @@
 package wording
 
 // kindReason is the pattern of a reason that steps of a kind give, as reasonText.
-func (l *Language) kindReason(code string) string {
+func kindReason(code string) string {
 	switch code {
 	case "cannot be judged":
 		return "{step} cannot be held against its limits ({why})"
@@ -62,7 +62,7 @@ func (l *Language) kindReason(code string) string {
 }
 
 // kindFinding is the pattern of a finding of such a step, as findingText.
-func (l *Language) kindFinding(code string) string {
+func kindFinding(code string) string {
 	switch code {
 	case "too hot for":
 		return "{fit} would need {needed} degrees, above the {limit} that {name} stands; cool the ring, or look at the parts"

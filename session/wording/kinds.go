@@ -13,25 +13,25 @@ func (l *Language) State(s session.StepView) string {
 	if s.Confirmed != nil || s.Wait != nil && s.Wait.Started != nil || s.Screws != nil || s.Compare != nil {
 		return l.ofKind(s)
 	}
-	value, _ := s.Amount()
-	state := "not begun"
+	value, q := s.Amount()
+	state := l.say("not begun")
 	switch {
 	case s.Skipped != nil:
-		state = "not needed: " + l.Reason(*s.Skipped)
+		state = l.say("not needed: %s", l.Reason(*s.Skipped))
 	case s.Closed && s.Unsettled:
-		state = "closed, not settled"
+		state = l.say("closed") + ", " + l.say("not settled")
 	case s.Closed:
-		state = "closed"
+		state = l.say("closed")
 	case s.Active:
-		state = "now"
+		state = l.say("now")
 	case value != nil:
-		state = "open"
+		state = l.say("open")
 	}
 	if s.Limits != nil && s.Limits.Outcome != "" {
-		state += "; " + s.Limits.Outcome
+		state += "; " + l.Text(s.Limits.Outcome)
 	}
 	if all := s.AmountWithAll(); all != nil && value != nil && !all.Equal(value.Decimal) {
-		state += "; " + l.Decimals(*all) + " with those left out"
+		state += "; " + l.say("%s with those left out", l.Plain(*all, q))
 	}
 	return state
 }
@@ -48,7 +48,7 @@ func (l *Language) ofKind(s session.StepView) string {
 	case s.Compare != nil && (s.Active || s.Closed):
 		return l.Choice(*s.Compare)
 	case s.Compare != nil:
-		return "not begun"
+		return l.say("not begun")
 	}
 	return ""
 }
@@ -58,15 +58,15 @@ func (l *Language) waiting(s session.StepView) string {
 	w := s.Wait
 	switch {
 	case w.CutShort:
-		return "cut short with " + l.Span(w.Left) + " left: " + w.Note
+		return l.say("cut short with %s left: %s", l.Span(w.Left), w.Note)
 	case s.Closed:
-		return "waited " + l.Span(w.Seconds)
+		return l.say("waited %s", l.Span(w.Seconds))
 	case w.Started != nil && w.Due != nil:
-		return fmt.Sprintf("waits %s, until %s UTC; then go on with next", l.Span(w.Seconds), w.Due.UTC().Format("15:04:05"))
+		return l.say("waits %s, until %s UTC; then go on with next", l.Span(w.Seconds), w.Due.UTC().Format("15:04:05"))
 	case s.Active:
-		return "wait " + l.Span(w.Seconds) + "; start the time with next"
+		return l.say("wait %s; start the time with next", l.Span(w.Seconds))
 	}
-	return "not begun"
+	return l.say("not begun")
 }
 
 // Span writes a number of seconds as people say it: "50 s", "20 min", "1 min 30 s".
@@ -87,24 +87,26 @@ func (l *Language) Heat(h *session.HeatView) string {
 	if h == nil || h.Celsius == nil && h.Most == nil {
 		return ""
 	}
-	text := "to "
-	if h.Part != "" {
-		text = "heat the " + strings.ToLower(h.Part[:1]) + h.Part[1:] + " to "
+	var said []string
+	switch {
+	case h.Celsius != nil && h.Part != "":
+		said = append(said, l.say("heat the %s to %s degrees", l.noun(l.Text(h.Part)), l.number(h.Celsius.String())))
+	case h.Celsius != nil:
+		said = append(said, l.say("to %s degrees", l.number(h.Celsius.String())))
+	case h.Fit != "":
+		said = append(said, l.say("how hot is not known, or not advised; see the fit"))
 	}
-	if h.Celsius != nil {
-		text += h.Celsius.String() + " degrees; "
-	} else {
-		text = ""
-		if h.Fit != "" {
-			text = "how hot is not known, or not advised; see the fit; "
-		}
+	if h.Most != nil {
+		said = append(said, l.notAbove(*h.Most, h.MostOf))
 	}
-	if h.Most == nil {
-		return strings.TrimSuffix(text, "; ")
-	}
-	text += "not above " + h.Most.String() + " degrees"
-	if h.MostOf != "" {
-		text += " (" + h.MostOf + ")"
+	return strings.Join(said, "; ")
+}
+
+// notAbove says what a temperature must not exceed, and for whose sake.
+func (l *Language) notAbove(most session.Number, of string) string {
+	text := l.say("not above %s degrees", l.number(most.String()))
+	if of != "" {
+		text += " (" + l.Text(of) + ")"
 	}
 	return text
 }
@@ -114,11 +116,11 @@ func (l *Language) confirmation(s session.StepView) string {
 	c := s.Confirmed
 	switch {
 	case c == nil && !s.Active:
-		return "not begun"
+		return l.say("not begun")
 	case c == nil:
-		return "say when it is done, or that it is not done or not applicable and why"
+		return l.say("say when it is done, or that it is not done or not applicable and why")
 	}
-	text := string(c.Outcome)
+	text := l.Text(string(c.Outcome))
 	if c.Note != "" {
 		text += ": " + c.Note
 	}

@@ -15,11 +15,11 @@ func (l *Language) Limits(v *session.LimitsView) string {
 	limits := l.Bounds(*v)
 	switch {
 	case v.Value == nil || v.Expanded == nil:
-		return "limits " + limits
+		return l.say("limits %s", limits)
 	}
-	outcome := v.Outcome
-	if outcome == "not shown" {
-		outcome += " inside"
+	outcome := l.Text(v.Outcome)
+	if v.Outcome == "not shown" {
+		outcome = l.say("not shown inside")
 	}
 	return l.Float(session.Fit{EndFloat: *v.Value, Expanded: v.Expanded}) + ", " + outcome + " (" + limits + ")"
 }
@@ -40,11 +40,15 @@ func (l *Language) numberText(n *session.Number) string {
 func (l *Language) bounds(least, most string) string {
 	switch {
 	case least == "":
-		return "at most " + l.length(most, "mm")
+		return l.say("at most %s", l.length(most, "mm"))
 	case most == "":
-		return "at least " + l.length(least, "mm")
+		return l.say("at least %s", l.length(least, "mm"))
 	}
-	return least + " to " + l.length(most, "mm")
+	low, err := session.ParseNumber(least)
+	if err != nil {
+		return l.say("%s to %s", least, l.length(most, "mm"))
+	}
+	return l.say("%s to %s", l.Exact(low), l.length(most, "mm"))
 }
 
 // withBounds adds the limits in words to the parameters of a finding that has them.

@@ -1,33 +1,29 @@
 package wording
 
-import (
-	"fmt"
-
-	"shimwright/session"
-)
+import "shimwright/session"
 
 // Prospect says before the first press what the instruments can show of a chain.
 func (l *Language) Prospect(p session.Prospect) string {
-	window := p.Least.String() + " to " + l.mm(p.Most)
-	what := "float"
+	window := l.span(p.Least, p.Most)
+	what := l.say("float")
 	if p.NoShims {
-		what = "sum"
+		what = l.say("sum")
 	}
-	text := fmt.Sprintf("%s: these instruments will know the %s to about +/- %s. ", p.Title, what, l.mm(p.Expanded))
+	text := l.say("%s: these instruments will know the %s to about +/- %s.", l.Text(p.Title), what, l.mm(p.Expanded)) + " "
 	switch {
 	case len(p.Barred) > 0:
 		reasons := make([]string, len(p.Barred))
 		for i, r := range p.Barred {
 			reasons[i] = l.Reason(r)
 		}
-		return text + "It can never be shown inside the window " + window + ", because " + l.list(reasons) + "."
+		return text + l.say("It can never be shown inside the window %s, because %s.", window, l.list(reasons))
 	case p.Outcome == "shown inside":
-		return text + "A " + what + " in the middle of the window " + window + " can be shown inside."
+		return text + l.say("A %s in the middle of the window %s can be shown inside.", what, window)
 	}
-	text += "Even a " + what + " in the middle of the window " + window + " could not be shown inside; the risk that it is outside would be " + l.Odds(1-p.Inside) + "."
+	text += l.say("Even a %s in the middle of the window %s could not be shown inside; the risk that it is outside would be %s.", what, window, l.Odds(1-p.Inside))
 	for _, n := range p.Next {
 		if n.AtBest == "shown inside" {
-			return text + " What would help: " + l.Act(n) + ", for +/- " + l.mm(n.Expanded) + "."
+			return text + " " + l.say("What would help: %s, for +/- %s.", l.Act(n), l.mm(n.Expanded))
 		}
 	}
 	return text

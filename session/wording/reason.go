@@ -1,7 +1,6 @@
 package wording
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,7 +11,7 @@ import (
 // Reason says why a reading was ruled or decided as it was and, where something
 // can be done, what to do; a clause without a full stop, never empty.
 func (l *Language) Reason(r session.Reason) string {
-	if text, ok := l.fill(l.reasonText(r.Code), r.Params); ok {
+	if text, ok := l.fill(l.Text(reasonText(r.Code)), r.Params); ok {
 		return text
 	}
 	if r.Code == "unreadable" {
@@ -24,7 +23,7 @@ func (l *Language) Reason(r session.Reason) string {
 // Finding says what a person must look at; a clause without a full stop, never
 // empty.
 func (l *Language) Finding(r session.Reason) string {
-	if text, ok := l.fill(l.findingText(r.Code), l.withBounds(r.Params)); ok {
+	if text, ok := l.fill(l.Text(findingText(r.Code)), l.withBounds(r.Params)); ok {
 		return text
 	}
 	return spelled(r.Code, r.Params)
@@ -33,7 +32,7 @@ func (l *Language) Finding(r session.Reason) string {
 // reasonText is the pattern of a reason. A name in braces is a parameter, after
 // a colon the way it is written: s a span, mm a length, a with its article; at is
 // a place and of a step, both left away if they have no name.
-func (l *Language) reasonText(code string) string {
+func reasonText(code string) string {
 	switch code {
 	case "bounce":
 		return "pressed again within {least:s}; set {instrument} down anew and press once more"
@@ -100,11 +99,11 @@ func (l *Language) reasonText(code string) string {
 	case "before the step":
 		return "it came before {step} was opened; measure again"
 	}
-	return l.kindReason(code)
+	return kindReason(code)
 }
 
 // findingText is the pattern of a finding, as reasonText.
-func (l *Language) findingText(code string) string {
+func findingText(code string) string {
 	switch code {
 	case "places differ":
 		return "{step:of}the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
@@ -139,7 +138,7 @@ func (l *Language) findingText(code string) string {
 	case "built engine and expectation disagree":
 		return "the built engine has {found:mm} and {expected:mm} was to be expected (E_n {en}); look for a wrong shim, a ring not seated, dirt on a face"
 	}
-	return l.kindFinding(code)
+	return kindFinding(code)
 }
 
 // fill puts the parameters into a pattern. It fails if there is no pattern or a
@@ -176,10 +175,13 @@ func (l *Language) formed(value, form, unit string) string {
 		return l.at(value)
 	case "of":
 		if value != "" {
-			return value + ": "
+			return l.Text(value) + ": "
 		}
 	}
-	return value
+	if _, err := session.ParseNumber(value); err == nil {
+		return l.number(value)
+	}
+	return l.Text(value)
 }
 
 // at names a place. One that is only counted is counted from 1.
@@ -188,7 +190,7 @@ func (l *Language) at(place string) string {
 		return ""
 	}
 	if i, err := strconv.Atoi(place); err == nil {
-		place = fmt.Sprintf("place %d", i+1)
+		place = l.say("place %d", i+1)
 	}
-	return " (" + place + ")"
+	return " (" + l.Text(place) + ")"
 }

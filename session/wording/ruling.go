@@ -1,8 +1,10 @@
 package wording
 
 import (
-	"fmt"
+	"math"
 	"strings"
+
+	"github.com/shopspring/decimal"
 
 	"shimwright/session"
 )
@@ -27,7 +29,7 @@ func (l *Language) Ruling(r session.ReadingView) string {
 // filed, else its ruling.
 func (l *Language) Verdict(r session.ReadingView) string {
 	if r.Standing != "" {
-		return string(r.Standing)
+		return l.Text(string(r.Standing))
 	}
 	return l.verdict(r)
 }
@@ -35,21 +37,21 @@ func (l *Language) Verdict(r session.ReadingView) string {
 // Measured writes what a reading says, in the unit it came in and in that it is kept in.
 func (l *Language) Measured(r session.ReadingView) string {
 	value, q := r.Amount()
-	text := "no value"
+	text := l.say("no value")
 	switch {
 	case r.Fault != nil:
 	case r.Feeler != nil:
-		text = fmt.Sprintf("%s passes, %s does not", l.mm(r.Feeler.Passes), l.mm(r.Feeler.Stops))
+		text = l.say("%s passes, %s does not", l.mm(r.Feeler.Passes), l.mm(r.Feeler.Stops))
 	case value != nil && l.Converted(r):
-		text = fmt.Sprintf("%s %s = %s", strings.TrimSpace(r.Text), r.Unit.Word(), l.Amount(value, q))
+		text = l.number(strings.TrimSpace(r.Text)) + " " + r.Unit.Word() + " = " + l.Amount(value, q)
 	case value != nil:
 		text = l.Amount(value, q)
 	}
 	if m := r.Movement; m != nil {
-		text += fmt.Sprintf(" (peak %s, trough %s)", l.Decimals(m.Peak), l.Decimals(m.Trough))
+		text += " " + l.say("(peak %s, trough %s)", l.Plain(m.Peak, q), l.Plain(m.Trough, q))
 	}
 	if r.Typed {
-		text += " (typed)"
+		text += " " + l.say("(typed)")
 	}
 	return text
 }
@@ -57,15 +59,15 @@ func (l *Language) Measured(r session.ReadingView) string {
 func (l *Language) verdict(r session.ReadingView) string {
 	switch {
 	case r.Standing == session.LeftOut, r.Standing == session.StruckOut:
-		return string(r.Standing)
+		return l.Text(string(r.Standing))
 	case r.Ruling == session.Held && r.Decided == "set aside":
-		return "held, then set aside"
+		return l.say("held, then set aside")
 	case r.Ruling == session.Held && r.Decided != "":
-		return "held, then filed"
+		return l.say("held, then filed")
 	case r.Ruling == "":
-		return "not ruled"
+		return l.say("not ruled")
 	}
-	return string(r.Ruling)
+	return l.Text(string(r.Ruling))
 }
 
 // placed says whether the step of a reading is where it counts. Of one that was
@@ -79,9 +81,9 @@ func (l *Language) where(r session.ReadingView) string {
 	case r.Step == "":
 		return ""
 	case r.Place == "":
-		return "for " + r.Step
+		return l.say("for %s", l.Text(r.Step))
 	}
-	return fmt.Sprintf("for %s, %s", r.Step, r.Place)
+	return l.say("for %s, %s", l.Text(r.Step), l.Text(r.Place))
 }
 
 // Note says why a reading counts as it does: the reason of its standing or of its
@@ -95,7 +97,7 @@ func (l *Language) Note(r session.ReadingView) string {
 	case r.Standing == session.LeftOut && r.Outlier != nil:
 		return l.Outlier(*r.Outlier)
 	case r.Standing == session.LeftOut:
-		return "too far from its other repeats"
+		return l.say("too far from its other repeats")
 	case r.Fault != nil:
 		return l.Fault(*r.Fault)
 	case r.Why != nil:
@@ -106,10 +108,11 @@ func (l *Language) Note(r session.ReadingView) string {
 
 // Outlier says how far a reading lies from the median of its place.
 func (l *Language) Outlier(o session.OutlierView) string {
-	side := "above"
 	by, q := o.Amount()
+	off := session.Num(decimal.NewFromFloat(math.Abs(by)).RoundBank(mostDecimals))
+	amount := l.Amount(&off, q)
 	if by < 0 {
-		side, by = "below", -by
+		return l.say("%s below the median of its place, more than the scatter explains", amount)
 	}
-	return fmt.Sprintf("%.3f %s %s the median of its place, more than the scatter explains", by, q.Unit().Word(), side)
+	return l.say("%s above the median of its place, more than the scatter explains", amount)
 }

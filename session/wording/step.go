@@ -1,7 +1,6 @@
 package wording
 
 import (
-	"fmt"
 	"strings"
 
 	"shimwright/session"
@@ -12,11 +11,7 @@ func (l *Language) Step(s session.StepView) string { return l.StepName(s) + " " 
 
 // StepName is the first sentence of Step: its number and title.
 func (l *Language) StepName(s session.StepView) string {
-	title := s.Title
-	if title == "" {
-		title = s.Name
-	}
-	return fmt.Sprintf("Step %d of %d: %s.", s.Number, s.Of, title)
+	return l.say("Step %d of %d: %s.", s.Number, s.Of, l.Text(orElse(s.Title, s.Name)))
 }
 
 // Now says in a line where the measuring stands: StepName and Progress.
@@ -28,13 +23,13 @@ func (l *Language) Now(s session.StepView) string {
 // and the caution.
 func (l *Language) StepDo(s session.StepView) string {
 	said := []string{l.sentence(l.Progress(s))}
-	for _, text := range []string{l.inNow(s), s.Measure, s.Do, l.Heat(s.Heat), l.with(s), s.Where, l.movement(s), l.Limits(s.Limits)} {
+	for _, text := range []string{l.inNow(s), l.Text(s.Measure), l.Text(s.Do), l.Heat(s.Heat), l.with(s), l.Text(s.Where), l.movement(s), l.Limits(s.Limits)} {
 		if text != "" {
 			said = append(said, l.sentence(text))
 		}
 	}
 	for _, caution := range s.Cautions {
-		said = append(said, "Caution: "+l.sentence(caution))
+		said = append(said, l.say("Caution: %s", l.sentence(l.Text(caution))))
 	}
 	return strings.Join(said, " ")
 }
@@ -57,25 +52,25 @@ func (l *Language) inNow(s session.StepView) string {
 	if len(s.Packs) == 0 {
 		return ""
 	}
-	return "this counts as measured with " + l.packs(s.Packs) + "; if other shims are in, say so first (fitted)"
+	return l.say("this counts as measured with %s; if other shims are in, say so first (fitted)", l.packs(s.Packs))
 }
 
 // Fitted says what is in the engine, and whether that is what is advised.
 func (l *Language) Fitted(f session.FittedView) string {
 	if f.Advised {
-		return l.packs(f.Packs) + ", as advised"
+		return l.say("%s, as advised", l.packs(f.Packs))
 	}
-	return l.packs(f.Packs) + ", not what is advised now"
+	return l.say("%s, not what is advised now", l.packs(f.Packs))
 }
 
 // with says what to use, and on which side.
 func (l *Language) with(s session.StepView) string {
 	if s.Instrument == "" {
-		return s.Side
+		return l.Text(s.Side)
 	}
-	text := "with " + l.named(string(s.Instrument))
+	text := l.say("with %s", l.named(string(s.Instrument)))
 	if s.Side != "" {
-		text += ", " + s.Side
+		text += ", " + l.Text(s.Side)
 	}
 	return text
 }
@@ -86,9 +81,9 @@ func (l *Language) movement(s session.StepView) string {
 		return ""
 	}
 	if s.Window > 0 {
-		return fmt.Sprintf("Take watches it for %s: move the shaft meanwhile.", s.Window)
+		return l.say("Take watches it for %s: move the shaft meanwhile.", s.Window.String())
 	}
-	return "Take begins to watch it, and take ends it: move the shaft in between."
+	return l.say("Take begins to watch it, and take ends it: move the shaft in between.")
 }
 
 // Progress says how far a step is: the place to measure now and how many of its
@@ -103,34 +98,34 @@ func (l *Language) Progress(s session.StepView) string {
 	at, i := activePlace(s)
 	if at == nil {
 		if s.OnCommand && len(s.Places) > 0 {
-			return "all places are measured; close the step with next"
+			return l.say("all places are measured; close the step with next")
 		}
-		return "not begun"
+		return l.say("not begun")
 	}
-	text := fmt.Sprintf("%d of %s counted", at.Counted, l.count(at.Needed, "repeat"))
+	text := l.say("%[2]d of %[1]d repeats counted", at.Needed, at.Counted)
 	if at.Name != "" {
-		text = at.Name + ": " + text
+		text = l.Text(at.Name) + ": " + text
 	}
 	if len(s.Places) > 1 {
-		text = fmt.Sprintf("place %d of %d, %s", i+1, len(s.Places), text)
+		text = l.say("place %d of %d", i+1, len(s.Places)) + ", " + text
 	}
 	if at.LeftOut > 0 {
-		text += fmt.Sprintf(", %d left out", at.LeftOut)
+		text += ", " + l.say("%d left out", at.LeftOut)
 	}
 	return text
 }
 
 func (l *Language) closed(s session.StepView) string {
-	text := "closed"
+	text := l.say("closed")
 	value, q := s.Amount()
 	if value != nil {
-		text += " at " + l.Amount(value, q)
+		text = l.say("closed at %s", l.Amount(value, q))
 	}
 	if all := s.AmountWithAll(); all != nil && (value == nil || !all.Equal(value.Decimal)) {
-		text += " (" + l.Amount(all, q) + " with those left out)"
+		text += " " + l.say("(%s with those left out)", l.Amount(all, q))
 	}
 	if s.Unsettled {
-		text += ", not settled"
+		text += ", " + l.say("not settled")
 	}
 	if s.Limits != nil && s.Limits.Outcome != "" {
 		text += ", " + l.Limits(s.Limits)

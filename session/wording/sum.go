@@ -11,7 +11,7 @@ import (
 func (l *Language) sumHeadline(a session.Advice) string {
 	begin := l.title(a)
 	if a.State != session.Final {
-		begin += ", so far"
+		begin = l.say("%s, so far", begin)
 	}
 	return strings.TrimSpace(begin + ": " + l.Float(*a.Best) + ". " + l.Outcome(a))
 }
@@ -21,25 +21,25 @@ func (l *Language) sumOutcome(a session.Advice) string {
 	f := a.Best
 	switch f.Outcome {
 	case "shown inside":
-		return "It is shown inside " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-f.Chance.Inside) + "."
+		return l.say("It is shown inside %s: the risk that it is outside is %s.", l.Window(a), l.Odds(1-f.Chance.Inside))
 	case "shown outside":
-		return "It is shown outside " + l.Window(a) + ": the chance that it is inside all the same is " + l.Odds(f.Chance.Inside) + "."
+		return l.say("It is shown outside %s: the chance that it is inside all the same is %s.", l.Window(a), l.Odds(f.Chance.Inside))
 	}
-	way := "too small or too large alike"
+	way := l.say("too small or too large alike")
 	switch {
 	case f.Chance.TooTight > 2*f.Chance.TooLoose:
-		way = "most likely too small"
+		way = l.say("most likely too small")
 	case f.Chance.TooLoose > 2*f.Chance.TooTight:
-		way = "most likely too large"
+		way = l.say("most likely too large")
 	}
-	return "It is not shown inside " + l.Window(a) + ": the risk that it is outside is " + l.Odds(1-f.Chance.Inside) + ", " + way + "."
+	return l.say("It is not shown inside %s: the risk that it is outside is %s, %s.", l.Window(a), l.Odds(1-f.Chance.Inside), way)
 }
 
 // sumWhy is the middle of Why of a sum that takes no shims.
 func (l *Language) sumWhy(a session.Advice) []string {
 	text := l.warm(a)
 	if a.WarmFloat != nil {
-		text = "At running temperature it is about " + l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded}) + "."
+		text = l.say("At running temperature it is about %s.", l.Float(session.Fit{EndFloat: *a.WarmFloat, Expanded: a.WarmExpanded}))
 	}
 	return []string{l.barred(a), l.next(a), text}
 }
@@ -47,15 +47,15 @@ func (l *Language) sumWhy(a session.Advice) []string {
 // Sum names what the end float of a fit is: the sum itself where there are no shims.
 func (l *Language) Sum(a session.Advice) string {
 	if a.NoShims {
-		return "sum"
+		return l.say("sum")
 	}
-	return "end float"
+	return l.say("end float")
 }
 
 // Sides names the two sides of the window that a value can miss it on.
 func (l *Language) Sides(a session.Advice) (below, above string) {
 	if a.NoShims {
-		return "too small", "too large"
+		return l.say("too small"), l.say("too large")
 	}
-	return "too tight", "too loose"
+	return l.say("too tight"), l.say("too loose")
 }

@@ -1,10 +1,6 @@
 package wording
 
-import (
-	"fmt"
-
-	"shimwright/session"
-)
+import "shimwright/session"
 
 // pulling says which screw to pull, in which pass, to what.
 func (l *Language) pulling(s session.StepView) string {
@@ -17,25 +13,25 @@ func (l *Language) pulling(s session.StepView) string {
 	at, _ := activePlace(s)
 	switch {
 	case s.Closed:
-		return "all pulled, " + l.count(len(s.Screws.Screws), "screw")
+		return l.say("all pulled, %d screws", len(s.Screws.Screws))
 	case at == nil || at.Pull == nil:
 		if done == 0 {
-			return "not begun"
+			return l.say("not begun")
 		}
-		return fmt.Sprintf("%d of %s done", done, l.count(len(s.Places), "pull"))
+		return l.say("%[2]d of %[1]d pulls done", len(s.Places), done)
 	}
 	p := at.Pull
-	text := "pull " + p.Screw
-	for _, screw := range s.Screws.Screws {
-		if screw.Name == p.Screw && screw.At != "" {
-			text += ", " + screw.At + ","
+	screw := p.Screw
+	for _, known := range s.Screws.Screws {
+		if known.Name == p.Screw && known.At != "" {
+			screw += ", " + l.Text(known.At) + ","
 		}
 	}
-	text += fmt.Sprintf(" to %s (%s to %s)", l.Amount(&p.Target, session.OfTorque), l.Decimals(p.Least), l.Decimals(p.Most))
+	text := l.say("pull %s to %s (%s to %s)", screw, l.Amount(&p.Target, session.OfTorque), l.Plain(p.Least, session.OfTorque), l.Plain(p.Most, session.OfTorque))
 	if n := len(s.Screws.Passes); n > 1 {
-		text = fmt.Sprintf("pass %d of %d, ", p.Pass, n) + text
+		text = l.say("pass %d of %d", p.Pass, n) + ", " + text
 	}
-	return text + fmt.Sprintf("; %d of %d done", done, len(s.Places))
+	return text + "; " + l.say("%d of %d done", done, len(s.Places))
 }
 
 // Screw says what a screw is and what its torque makes of it: "M6 x 45, class 8.8, by
@@ -48,7 +44,11 @@ func (l *Language) Screw(v session.ScrewView, k *session.Number) string {
 		}
 		text += v.Length.String()
 	}
-	for _, part := range []string{prefixed("class ", v.Class), v.At} {
+	class := ""
+	if v.Class != "" {
+		class = l.say("class %s", v.Class)
+	}
+	for _, part := range []string{class, l.Text(v.At)} {
 		if part != "" && text != "" {
 			text += ", "
 		}
@@ -57,16 +57,9 @@ func (l *Language) Screw(v session.ScrewView, k *session.Number) string {
 	if v.Preload == 0 || k == nil {
 		return text
 	}
-	text += fmt.Sprintf("; about %.0f N with K = %s assumed", v.Preload, k)
+	text += l.say("; about %.0f N with K = %s assumed", v.Preload, l.number(k.String()))
 	if v.Proof > 0 {
-		text += fmt.Sprintf(", %.1f %% of its proof load", v.Proof)
+		text += l.say(", %s %% of its proof load", l.fixed(v.Proof, 1))
 	}
 	return text
-}
-
-func prefixed(prefix, text string) string {
-	if text == "" {
-		return ""
-	}
-	return prefix + text
 }
