@@ -200,7 +200,8 @@ func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
 		Even:   ch.Split == "even",
 	}
 	stock := slices.Clone(j.plan.Stock)
-	count(stock, j.elsewhere(j.plan.chain(ch.Name)), -1)
+	i := j.plan.chain(ch.Name)
+	count(stock, slices.Concat(j.elsewhere(i), j.promised(i)), -1)
 	for _, s := range stock {
 		p.Stock = append(p.Stock, calc.Shim{Thickness: s.Thickness.Decimal, Count: s.Count})
 	}

@@ -103,6 +103,15 @@ func (j *job) fit(acct *account, known knowledge, a *Advice) error {
 		return err
 	}
 	a.Stays, a.Keep = stays, len(stays) > 0 && len(stays) == len(acct.chain.Sides)
+	if len(stays) == 0 {
+		why, err := j.givenUp(acct.chain, known)
+		if err != nil {
+			return err
+		}
+		if why != nil {
+			a.Findings = append(a.Findings, *why)
+		}
+	}
 	wanted := worked(fits.Wanted)
 	a.Wanted, a.Possible, a.Limits = &wanted, fits.Possible, fits.Limits
 	if len(fits.Limits) == 1 && fits.Limits[0] == calc.LimitStock {

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"github.com/shopspring/decimal"
+
+	"shimwright/calc"
 )
 
 // Stocked says what is on hand of one stock of shims from now on, whole. The bench keeps
@@ -287,6 +289,64 @@ func (j *job) elsewhere(i int) []Number {
 		}
 	}
 	return pieces
+}
+
+// promised are the pieces that chains before i are advised and nobody has fitted yet. One
+// stock serves them all, so that they are not to be had for i either.
+func (j *job) promised(i int) []Number {
+	var pieces []Number
+	for k, a := range j.advice[:i] {
+		if a == nil || a.Best == nil {
+			continue
+		}
+		for _, pack := range a.Best.Packs {
+			if !slices.ContainsFunc(j.fitted[k].said, func(p Pack) bool { return p.Side == pack.Side }) {
+				pieces = append(pieces, pack.Pieces...)
+			}
+		}
+	}
+	return pieces
+}
+
+// givenUp says which shims would do better in a chain if they were not meant for chains
+// before it; nil if none would.
+func (j *job) givenUp(ch *Chain, known knowledge) (*Reason, error) {
+	i := j.plan.chain(ch.Name)
+	promised := j.promised(i)
+	if len(promised) == 0 {
+		return nil, nil
+	}
+	p := j.likelyProblem(ch, known.uncertainty.Estimate(known.value))
+	left := slices.Clone(p.Stock)
+	for _, piece := range promised {
+		if s := shimOf(j.plan.Stock, piece); s >= 0 {
+			p.Stock[s].Count++
+		}
+	}
+	free, err := j.method.LikelyFits(p, 1)
+	if err != nil || len(free.Best) == 0 {
+		return nil, err
+	}
+	for _, pack := range free.Best[0].Packs {
+		for _, piece := range pack.Pieces {
+			s := slices.IndexFunc(left, func(x calc.Shim) bool { return x.Thickness.Equal(piece) })
+			if left[s].Count--; left[s].Count < 0 {
+				why := reason("shim meant for another chain", "size", j.plan.Stock[s].nominal().String(), "chain", j.claimant(i, worked(piece)))
+				return &why, nil
+			}
+		}
+	}
+	return nil, nil
+}
+
+// claimant is the title of the first chain before i that a piece is promised to.
+func (j *job) claimant(i int, piece Number) string {
+	for k := range i {
+		if slices.ContainsFunc(j.promised(k+1), func(n Number) bool { return n.Equal(piece.Decimal) }) {
+			return j.plan.Chains[k].Title
+		}
+	}
+	return ""
 }
 
 // unsaid is a chain whose shims are advised but of which nobody said what is fitted; -1

@@ -2,6 +2,9 @@ package session
 
 import (
 	"fmt"
+	"os"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -128,4 +131,66 @@ func TestAPlanWithAMinimumBelowZero(t *testing.T) {
 	require.ErrorContains(t, err, "minimum of -1 shims")
 	_, err = ReadPlan("p.toml", []byte(strings.Replace(stockedPlan(t), `shims = "pump-28"`, `shims = "Pump 28"`, 1)))
 	require.ErrorContains(t, err, "cannot be typed as a name")
+}
+
+// gears plays the recorded job of the gearbox, with so many shims of each size, up to
+// where the first are fitted.
+func gears(t *testing.T, count int) *rig {
+	t.Helper()
+	r := newRig(t, otherQuantities()...)
+	text, err := os.ReadFile("../testdata/jobs/gearbox-three-shafts/script.jsonl")
+	require.NoError(t, err)
+	for _, line := range strings.Split(strings.TrimSpace(string(text)), "\n") {
+		var a scriptLine
+		require.NoError(t, decodeStrictly([]byte(line), &a))
+		if a.Plan != "" {
+			plan := regexp.MustCompile(`count     = \d+`).ReplaceAllString(readPlanFile(t, a.Plan), fmt.Sprint("count = ", count))
+			a.Command.Plan, a.Plan = plan, ""
+		}
+		if a.Command != nil && a.Command.Do == Fitting {
+			break
+		}
+		r.act(a)
+	}
+	return r
+}
+
+// What all chains of a job are advised together is on hand, fitted or not; where a
+// chain has to do without a shim it says which and who has it.
+func TestChainsShareOneStock(t *testing.T) {
+	for count := 1; count <= 3; count++ {
+		r, without := gears(t, count), 0
+		for range 4 { // nothing fitted yet, then one chain after the other, the last first
+			s := r.bench.Snapshot()
+			left, next := slices.Clone(s.Stocks[0].Shims), ""
+			for _, f := range s.Job.Fitted {
+				for _, pack := range f.Packs {
+					for _, piece := range pack.Pieces {
+						left[shimOf(left, piece)].Count++
+					}
+				}
+			}
+			for _, a := range s.Advice {
+				for _, piece := range a.Best.Packs[0].Pieces {
+					i := shimOf(left, piece)
+					left[i].Count--
+					require.GreaterOrEqual(t, left[i].Count, 0, "%s, %d of each", a.Chain, count)
+				}
+				for _, f := range a.Findings {
+					if f.Code == "shim meant for another chain" {
+						without++
+						i := slices.IndexFunc(s.Advice, func(o Advice) bool { return o.Title == f.Params["chain"] })
+						require.Contains(t, s.Advice[i].Best.Packs[0].Pieces, mm(f.Params["size"]), "it is meant for that one")
+					}
+				}
+				if !slices.ContainsFunc(s.Job.Fitted, func(f FittedView) bool { return f.Chain == a.Chain }) {
+					next = a.Chain
+				}
+			}
+			if next != "" {
+				r.do(Command{Do: Fitting, Chain: next})
+			}
+		}
+		require.Equal(t, count == 1, without > 0, "%d of each", count)
+	}
 }

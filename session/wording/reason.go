@@ -133,6 +133,8 @@ func findingText(code string) string {
 		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "ring does not slide":
 		return "the ring of {bearing} does not slide on its journal, so that the {way} shows its play and not the gap; it is not counted"
+	case "shim meant for another chain":
+		return "a shim of {size:mm} would do better here and is meant for: {chain}; this is the best of what is left, so get one more of it"
 	case "not centred":
 		return "{rod} and {axis} are not measured yet, so the packs are as even as can be, not centred"
 	case "built engine and expectation disagree":
