@@ -17,7 +17,8 @@ import (
 // errNoJob says that there is nothing to make a card of.
 var errNoJob = errors.New("there is no job to make a card of")
 
-// compose puts the card together.
+// compose puts the card together: whole if it fits a few pages, else as a brief with an
+// annex.
 func compose(j Job) (document, error) {
 	if j.Snapshot.Job == nil {
 		return document{}, errNoJob
@@ -35,28 +36,35 @@ func compose(j Job) (document, error) {
 			c.readings = append(c.readings, r)
 		}
 	}
-	d := document{Number: c.job.Number, Title: c.job.Title, Made: j.Snapshot.Time.UTC(), End: "End of the card of job " + c.job.Number + "."}
-	d.Sections = append(d.Sections, c.head())
-	for i := range j.Snapshot.Advice {
-		s, err := c.advice(i)
-		if err != nil {
-			return document{}, err
-		}
-		d.Sections = append(d.Sections, s)
+	d := document{Number: c.job.Number, Title: c.job.Title, Made: j.Snapshot.Time.UTC(), End: "End of the card of job " + c.job.Number + ".", Most: fewestPages}
+	if d.Sections, err = c.whole(); err != nil {
+		return document{}, err
 	}
-	d.Sections = append(d.Sections, c.measured())
-	for _, s := range []section{c.compared(), c.limits(), c.seats(), c.screws(), c.done()} {
-		if len(s.Blocks) > 0 {
-			d.Sections = append(d.Sections, s)
-		}
-	}
-	d.Sections = append(d.Sections, c.findings(), c.corrections(), c.repeats(), c.instruments(), c.cautions())
-	seal, err := c.evidence()
+	s, err := d.sheets(sizes()[len(sizes())-1], fewestPages)
 	if err != nil {
 		return document{}, err
 	}
-	d.Sections = append(d.Sections, seal)
-	return d, nil
+	if s.f.PageCount() > fewestPages {
+		d.Most = mostPages
+		d.Sections, err = c.split()
+	}
+	d.Sections = slices.DeleteFunc(d.Sections, func(s section) bool { return len(s.Blocks) == 0 })
+	return d, err
+}
+
+// whole is the card of a small job.
+func (c *composer) whole() ([]section, error) {
+	sections := []section{c.head()}
+	for i := range c.Snapshot.Advice {
+		s, err := c.advice(i)
+		if err != nil {
+			return nil, err
+		}
+		sections = append(sections, s)
+	}
+	seal, err := c.evidence()
+	return append(sections, c.measured(), c.compared(), c.limits(), c.seats(), c.screws(), c.done(),
+		c.findings(true), c.corrections(), c.repeats(), c.instruments(), c.cautions(), seal), err
 }
 
 // A composer makes the sections of one card.
@@ -267,22 +275,9 @@ func (c *composer) measured() section {
 		for _, p := range s.Places {
 			counted, left = counted+p.Counted, left+p.LeftOut
 		}
-		amount, q := s.Amount()
-		value := length(amount)
-		if amount != nil && q != session.OfLength {
-			value = wording.English.Amount(amount, q)
-		}
-		switch {
-		case amount == nil && s.Skipped != nil:
-			value = "not needed"
-		case amount == nil:
-			value = "open"
-		case s.Unsettled:
-			value += "**"
-			notes = append(notes, "** "+s.Title+" is not settled: its repeats do not agree.")
-		case !s.Closed:
-			value += "*"
-			notes = append(notes, "* "+s.Title+" was not closed: the value is that of the repeats it has.")
+		value, note := c.value(s)
+		if note != "" {
+			notes = append(notes, note)
 		}
 		t.Rows = append(t.Rows, []string{
 			fmt.Sprint(s.Number), s.Title, joined(string(s.Instrument), string(s.Use)), fmt.Sprint(counted), fmt.Sprint(left), value,
@@ -294,6 +289,26 @@ func (c *composer) measured() section {
 		blocks = append(blocks, small(note))
 	}
 	return section{Title: "What was measured", Blocks: append(blocks, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected; u is the standard uncertainty that the repeats and the resolution alone leave. What instruments and temperature add is in the ± of the gap."))}
+}
+
+// value is a step's value, marked where it is not the last word, and what the mark means.
+func (c *composer) value(s session.StepView) (value, note string) {
+	amount, q := s.Amount()
+	value = length(amount)
+	if amount != nil && q != session.OfLength {
+		value = wording.English.Amount(amount, q)
+	}
+	switch {
+	case amount == nil && s.Skipped != nil:
+		value = "not needed"
+	case amount == nil:
+		value = "open"
+	case s.Unsettled:
+		return value + "**", "** " + s.Title + " is not settled: its repeats do not agree."
+	case !s.Closed:
+		return value + "*", "* " + s.Title + " was not closed: the value is that of the repeats it has."
+	}
+	return value, ""
 }
 
 func withAll(s session.StepView) string {
@@ -328,13 +343,13 @@ func (c *composer) spreads() map[string]string {
 	return known
 }
 
-// findings lists what a person must look at.
-func (c *composer) findings() section {
+// findings lists what a person must look at; of waits only if they are told nowhere else.
+func (c *composer) findings(waits bool) section {
 	var said []string
 	known := map[string]bool{}
 	add := func(title string, findings []session.Reason) {
 		for _, f := range findings {
-			text := wording.English.Finding(f)
+			text := plusMinus(wording.English.Finding(f))
 			if !known[text] { // a chain repeats what its steps have found
 				said = append(said, title+": "+text+".")
 			}
@@ -342,7 +357,9 @@ func (c *composer) findings() section {
 		}
 	}
 	for _, s := range c.job.Steps {
-		add(s.Title, s.Findings)
+		if waits || s.Wait == nil {
+			add(s.Title, s.Findings)
+		}
 	}
 	for _, a := range c.Snapshot.Advice {
 		add(a.Title, a.Findings)

@@ -63,7 +63,7 @@ func (c *composer) screws() section {
 		if s.Screws == nil {
 			continue
 		}
-		t := block{Head: []string{"", "screw", "pulled to, in N·m", "what it is, and what its torque makes of it"}, Share: []float64{0.04, 0.16, 0.22, 0.58}, Right: []bool{true, false, false, false}}
+		t := block{Head: []string{"", "screw", "pulled to, in N·m", "what it is, and what its torque makes of it"}, Share: []float64{0.04, 0.1, 0.14, 0.72}, Right: []bool{true, false, false, false}}
 		for i, screw := range s.Screws.Screws {
 			t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), screw.Name, pulls(screw), wording.English.Screw(screw, s.Screws.K)})
 		}

@@ -32,19 +32,21 @@ type document struct {
 	Title    string
 	Made     time.Time // of the last entry
 	Sections []section
+	Most     int    // pages that it is made to fit by writing smaller
 	End      string // the mark after which nothing follows
 }
 
 type section struct {
-	Title  string
-	Blocks []block
+	Title   string
+	NewPage bool
+	Blocks  []block
 }
 
 // A block is one of a paragraph, a list, a table, a picture and lines as they are.
 type block struct {
 	Text    string
 	Strong  bool
-	Small   bool
+	Small   bool // a text or a table
 	Items   []string
 	Head    []string
 	Rows    [][]string

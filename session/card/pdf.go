@@ -36,8 +36,8 @@ const (
 func sizes() []float64 { return []float64{1, 0.94, 0.88, 0.82} }
 
 // WritePDF writes the card as PDF on A4: text is text, in fonts that are embedded,
-// and pictures are lines. It takes two pages, or as many as it needs if it would have
-// to be written too small. An error reads `cannot write the card: reason`.
+// and pictures are lines. It takes two pages; that of a big job begins with two at most
+// to hand over, and has an annex. An error reads `cannot write the card: reason`.
 func WritePDF(w io.Writer, j Job) error {
 	d, err := compose(j)
 	if err == nil {
@@ -59,11 +59,11 @@ func (d document) pdf(w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		if pages = s.f.PageCount(); pages <= fewestPages {
+		if pages = s.f.PageCount(); pages <= d.Most {
 			break
 		}
 	}
-	if pages > fewestPages {
+	if pages > d.Most {
 		scale = sizes()[0]
 		s, err := d.sheets(scale, 0)
 		if err != nil {
@@ -182,11 +182,14 @@ func (s *sheets) rule(width float64) {
 
 func (s *sheets) section(section section) {
 	all := column{edge, textWide}
+	if section.NewPage && s.y > top {
+		s.newPage()
+	}
 	if section.Title != "" {
 		s.y += 2 * s.scale
 		first := 12.0
 		if len(section.Blocks) > 0 {
-			first += min(s.measure(section.Blocks[0], all), 120)
+			first += min(s.measure(section.Blocks[0], all), section.Blocks[0].together())
 		}
 		s.need(first)
 		s.lines(all, "B", headSize, section.Title)
@@ -195,6 +198,14 @@ func (s *sheets) section(section section) {
 	for _, b := range section.Blocks {
 		s.block(b, all)
 	}
+}
+
+// together is how many mm of a section's first block stay with its title.
+func (b block) together() float64 {
+	if len(b.Rows) > 0 && b.Picture == nil { // a table goes on over pages
+		return 24
+	}
+	return 120
 }
 
 // block writes a block into a column.
@@ -270,7 +281,7 @@ func (s *sheets) exact(in column, lines []string) {
 func (s *sheets) table(b block, in column) {
 	head := func() {
 		if len(b.Head) > 0 {
-			s.row(b, in, b.Head, smallSize)
+			s.row(b, in, b.Head, smallSize, true)
 			s.f.SetDrawColor(0, 0, 0)
 			s.f.SetLineWidth(0.18)
 			s.f.Line(in.x, s.y, in.x+in.wide, s.y)
@@ -280,13 +291,21 @@ func (s *sheets) table(b block, in column) {
 	head()
 	for _, row := range b.Rows {
 		before := s.f.PageNo()
-		s.need(s.rowHigh(b, in, row, textSize))
+		s.need(s.rowHigh(b, in, row, b.cellSize()))
 		if s.f.PageNo() != before {
 			head()
 		}
-		s.row(b, in, row, textSize)
+		s.row(b, in, row, b.cellSize(), false)
 	}
 	s.y += 0.5 * s.scale
+}
+
+// cellSize is the size of what stands in a table.
+func (b block) cellSize() float64 {
+	if b.Small {
+		return smallSize
+	}
+	return textSize
 }
 
 // cells breaks the cells of a row into lines.
@@ -304,7 +323,7 @@ func (s *sheets) rowHigh(b block, in column, row []string, size float64) float64
 }
 
 // row writes a row; one that is higher than a page goes on on the next.
-func (s *sheets) row(b block, in column, row []string, size float64) {
+func (s *sheets) row(b block, in column, row []string, size float64, head bool) {
 	cells, most := s.cells(b, in, row, size)
 	high := size * s.scale * point * lineHeight
 	together := int((sheetHigh - bottom - top) / high)
@@ -316,7 +335,7 @@ func (s *sheets) row(b block, in column, row []string, size float64) {
 			wide := in.wide * b.Share[i]
 			s.font("", size)
 			down := 0
-			if size == smallSize { // heads stand at the foot of their row
+			if head { // it stands at the foot of its row
 				down = most - len(lines)
 			}
 			for k := from; k < min(from+count, len(lines)); k++ {
@@ -377,7 +396,7 @@ func (s *sheets) measure(b block, in column) float64 {
 		sum = count(textSize, false)
 	}
 	for _, row := range b.Rows {
-		sum += s.rowHigh(b, in, row, textSize)
+		sum += s.rowHigh(b, in, row, b.cellSize())
 	}
 	sum += float64(len(b.Lines)) * high(exactSize) * 1.05
 	sum += float64(len(b.Items)) * high(textSize)

@@ -20,6 +20,16 @@ func (c *composer) repeats() section {
 	if len(s.Blocks) > 0 {
 		s.Blocks = append(s.Blocks, small("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in mm."))
 	}
+	s.Blocks = append(s.Blocks, c.uncountedReadings().Blocks...)
+	if len(s.Blocks) == 0 {
+		s.Blocks = []block{para("Nothing was read.")}
+	}
+	return s
+}
+
+// uncountedReadings says of readings that do not count why; it has no block if all do.
+func (c *composer) uncountedReadings() section {
+	s := section{Title: "Readings that do not count"}
 	var said []string
 	turned := map[session.Ruling]int{}
 	for _, r := range c.readings {
@@ -38,9 +48,6 @@ func (c *composer) repeats() section {
 	}
 	if len(turned) > 0 {
 		s.Blocks = append(s.Blocks, para("Turned away when they came, and in the log: "+tally(turned)+"."))
-	}
-	if len(s.Blocks) == 0 {
-		s.Blocks = []block{para("Nothing was read.")}
 	}
 	return s
 }
