@@ -74,8 +74,8 @@ const many = 64
 
 func (f *filed) rows(first, last int64, yield func(row) error) error {
 	names := map[string]string{} // few strings stand in many rows
-	all, err := f.lump(`SELECT CAST(group_concat(concat_ws(char(10), seq, run, length(body), job, kind, body), '') AS BLOB)
-		FROM entries WHERE seq BETWEEN ? AND ?`)
+	all, err := f.lump(`SELECT CAST(group_concat(concat_ws(char(10), seq, run, length(body), job, kind, ''), '') AS BLOB),
+		CAST(group_concat(body, '') AS BLOB) FROM entries WHERE seq BETWEEN ? AND ?`)
 	if err != nil {
 		return err
 	}
@@ -115,21 +115,23 @@ func (f *filed) next(query string, args ...any) (int64, bool, error) {
 	return n.Int64, n.Valid, explain(err)
 }
 
-// together reads the rows of a range as one text. Rows that cannot be told apart in it,
-// or are too long, are read one by one.
+// together reads the rows of a range as two texts: their columns, and their bodies. Rows
+// that cannot be told apart in them, or are too long, are read one by one.
 func (f *filed) together(all lump, first, last int64, names map[string]string) ([]row, error) {
-	text, err := all.read(first, last)
+	texts, err := all.read(first, last)
 	if err != nil {
 		return nil, err
 	}
-	found, whole := make([]row, 0, many), text != nil
-	l := list{rest: text}
-	for len(l.rest) > 0 && whole {
-		r := row{seq: l.number(), run: l.number()}
-		length := l.number()
-		r.job, r.kind = once(names, l.line()), once(names, l.line())
-		r.body = l.bytes(length)
-		found, whole = append(found, r), !l.bad
+	found, whole := make([]row, 0, many), texts != nil
+	if whole {
+		columns, bodies := list{rest: texts[0]}, list{rest: texts[1]}
+		for len(columns.rest) > 0 && whole {
+			r := row{seq: columns.number(), run: columns.number()}
+			r.body = bodies.bytes(columns.number())
+			r.job, r.kind = once(names, columns.line()), once(names, columns.line())
+			found, whole = append(found, r), !columns.bad && !bodies.bad
+		}
+		whole = whole && len(bodies.rest) == 0
 	}
 	if whole {
 		return found, nil
@@ -139,7 +141,7 @@ func (f *filed) together(all lump, first, last int64, names map[string]string) (
 	return found, err
 }
 
-// A lump is a query of one text over a range, prepared. It goes past database/sql, which
+// A lump is a query of texts over a range, prepared. It goes past database/sql, which
 // would copy every text once more.
 type lump struct{ stmt driver.Stmt }
 
@@ -153,25 +155,25 @@ func (f *filed) lump(query string) (l lump, err error) {
 
 func (l lump) close() { l.stmt.Close() } // it only read
 
-// read reads the text of a range; nil if it is too long, empty if there is none.
-func (l lump) read(first, last int64) ([]byte, error) {
+// read reads the texts of a range, empty if there is none; nil if one is too long.
+func (l lump) read(first, last int64) ([][]byte, error) {
 	//lint:ignore SA1019 a read on one connection needs no context
 	rows, err := l.stmt.Query([]driver.Value{first, last})
 	if err != nil {
 		return nil, explain(err)
 	}
 	defer rows.Close()
-	row := make([]driver.Value, 1)
+	row := make([]driver.Value, len(rows.Columns()))
 	err = rows.Next(row)
 	var fault sqlite3.Error
 	if errors.As(err, &fault) && fault.Code == sqlite3.ErrTooBig {
 		return nil, nil
 	}
-	text, ok := row[0].([]byte)
-	if err == nil && !ok {
-		text = []byte{}
+	texts := make([][]byte, len(row))
+	for i := range row {
+		texts[i], _ = row[i].([]byte)
 	}
-	return text, explain(err)
+	return texts, explain(err)
 }
 
 // A list is lines and bytes of a known length, one after another.
@@ -258,11 +260,11 @@ func (f *filed) pieces() (all []piece, err error) {
 	}
 	defer some.close()
 	for first, next := int64(leastSeq), int64(0); ; first = next { // what does not follow without a gap is of no use
-		text, err := some.read(first, next+manyHashes-1)
-		if err != nil || len(text) == 0 {
+		texts, err := some.read(first, next+manyHashes-1)
+		if err != nil || texts == nil || len(texts[0]) == 0 {
 			return all, err
 		}
-		for l := (list{rest: text}); len(l.rest) > 0; {
+		for l := (list{rest: texts[0]}); len(l.rest) > 0; {
 			p := piece{start: l.number()}
 			if p.nodes = l.bytes(l.number()); l.bad {
 				return all, nil

@@ -161,6 +161,11 @@ func (x *examination) readHashes() error {
 	if err != nil {
 		return err
 	}
+	size := 0
+	for _, p := range pieces {
+		size += len(p.nodes)
+	}
+	x.nodes = make([]byte, 0, size)
 	for _, p := range pieces {
 		if p.start != int64(len(x.nodes))/tlog.HashSize {
 			break
@@ -175,6 +180,7 @@ func (x *examination) readHashes() error {
 		}
 		x.hashed += step
 	}
+	x.leaves = make([]tlog.Hash, 0, x.hashed)
 	return nil
 }
 
