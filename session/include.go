@@ -199,7 +199,11 @@ func (in *including) one(name, text string) {
 	sub := &planCheck{plan: &q, doc: doc}
 	sub.fillIn()
 	in.all(doc, name, q.Include)
+	had := len(in.check.plan.Steps)
 	in.add(doc, name, &q)
+	for i := had; i < len(in.check.plan.Steps); i++ {
+		in.check.plan.Steps[i].Section = q.Title
+	}
 }
 
 // add puts the items of one file behind those that are there. What is there already
@@ -244,7 +248,7 @@ func addItems[T any](in *including, doc *tomlfile.Doc, file, kind string, all, m
 			all = append(all, x)
 			c.origins[kind] = append(c.origins[kind], origin{doc, i})
 			in.names[kind] = append(in.names[kind], file)
-		case !reflect.DeepEqual(all[k], x):
+		case !alike(all[k], x):
 			wrong, key := unlike(kind, name(x), in.names[kind][k], any(all[k]), any(x))
 			keys := []any{kind, i}
 			if key != "" {
@@ -254,6 +258,15 @@ func addItems[T any](in *including, doc *tomlfile.Doc, file, kind string, all, m
 		}
 	}
 	return all
+}
+
+// alike tells whether two items say the same, in whatever section they stand.
+func alike(a, b any) bool {
+	if x, isStep := a.(Step); isStep {
+		x.Section = ""
+		a = x
+	}
+	return reflect.DeepEqual(a, b)
 }
 
 // unlike says how two items of one name differ, and by which key where that is known.

@@ -132,6 +132,7 @@ type Step struct {
 	For       string `toml:"for" json:"for,omitempty"`
 	Feature   string `json:"feature,omitempty"`
 	Candidate string `json:"candidate,omitempty"`
+	Section   string `json:"section,omitempty"` // title of the included plan that it comes from
 	// Least and Most are limits of the value, either or both. Half says that the value
 	// is half of what is read: a bend, from a total indicator movement.
 	Least *Number `toml:"least" example:"12.00" json:"least_mm,omitempty"`

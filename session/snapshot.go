@@ -90,7 +90,8 @@ type StepView struct {
 	Name       string      `json:"step"`
 	Title      string      `json:"title"`
 	Kind       StepKind    `json:"kind"`
-	Number     int         `json:"number"` // from 1
+	Section    string      `json:"section,omitempty"` // title of the included plan that it comes from
+	Number     int         `json:"number"`            // from 1
 	Of         int         `json:"of"`
 	Measure    string      `json:"measure,omitempty"`
 	Do         string      `json:"do,omitempty"` // what to do where nothing is measured

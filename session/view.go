@@ -69,7 +69,7 @@ func (j *job) view() *JobView {
 func (j *job) stepView(i int) StepView {
 	p, s := &j.plan.Steps[i], &j.steps[i]
 	v := StepView{
-		Name: p.Name, Title: p.Title, Kind: p.Kind, Do: p.Do, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
+		Name: p.Name, Title: p.Title, Kind: p.Kind, Section: p.Section, Do: p.Do, Number: i + 1, Of: len(j.steps), Measure: p.Measure, Where: p.Where,
 		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Cautions: p.Cautions, OnCommand: p.OnCommand,
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Findings: append(j.findings(i), j.kindFindings(i)...),

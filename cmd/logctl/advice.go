@@ -13,8 +13,10 @@ import (
 func (a *app) adviceCommand() *cobra.Command {
 	var budget bool
 	cmd := &cobra.Command{
-		Use: "advice", Short: "Which shims go where, what to expect, and why", Args: between(0, 0),
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		Use: "advice [CHAIN]", Short: "Which shims go where, what to expect, and why", Args: between(0, 1),
+		Long: `advice says which shims go where, what float to expect, and why. With several
+chains it is short; name one to see the sums behind it.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.latest(cmd)
 			if err != nil {
 				return err
@@ -22,26 +24,75 @@ func (a *app) adviceCommand() *cobra.Command {
 			if s.Job == nil {
 				return fail(exitNotFound, "there is no advice, since no job has begun; begin one with logctl begin PLANFILE")
 			}
+			if s.Advice, err = chainsOf(s.Advice, args); err != nil {
+				return err
+			}
 			if a.json {
 				return a.emit(append([]session.Advice{}, s.Advice...))
 			}
-			for i, adv := range s.Advice {
-				if i > 0 {
-					a.page.gap()
-				}
-				a.page.advice(adv)
-				if budget {
-					a.page.budget(adv)
-				}
-			}
-			if len(s.Advice) == 0 {
-				a.page.para("", "", "The plan has no chain, so there is nothing to advise.")
-			}
+			a.page.advices(s, budget)
 			return nil
 		},
 	}
 	cmd.Flags().BoolVar(&budget, "budget", false, "show the uncertainty budget, biggest cause first")
 	return cmd
+}
+
+// chainsOf is the advice for the chain that is named, or all.
+func chainsOf(all []session.Advice, named []string) ([]session.Advice, error) {
+	if len(named) == 0 {
+		return all, nil
+	}
+	var names []string
+	for _, adv := range all {
+		if adv.Chain == named[0] {
+			return []session.Advice{adv}, nil
+		}
+		names = append(names, adv.Chain)
+	}
+	return nil, fail(exitNotFound, "the plan has no chain %q; name one of %s", named[0], strings.Join(names, ", "))
+}
+
+// advices shows each advice: with its sums if there is one, or with its budget.
+func (p *page) advices(s session.Snapshot, budget bool) {
+	if len(s.Advice) == 0 {
+		p.para("", "", "The plan has no chain, so there is nothing to advise.")
+	}
+	if len(s.Advice) == 1 || budget {
+		for i, adv := range s.Advice {
+			if i > 0 {
+				p.gap()
+			}
+			p.advice(adv)
+			if budget {
+				p.budget(adv)
+			}
+		}
+		return
+	}
+	var later []string
+	for _, adv := range s.Advice {
+		if adv.Best == nil {
+			later = append(later, fmt.Sprintf("%s (still to measure: %d)", adv.Title, len(adv.Missing)))
+			continue
+		}
+		p.shims(s, adv)
+		p.fittedFor(s, adv.Chain)
+		p.para("      ", "      ", "Why: logctl advice "+adv.Chain)
+		p.gap()
+	}
+	if len(later) > 0 {
+		p.para("LATER ", "      ", "No advice yet for: "+strings.Join(later, "; ")+".")
+	}
+}
+
+// fittedFor says what is in for a chain, where somebody said it.
+func (p *page) fittedFor(s session.Snapshot, chain string) {
+	for _, f := range s.Job.Fitted {
+		if f.Chain == chain {
+			p.para("      ", "      ", "Fitted: "+wording.English.Fitted(f)+".")
+		}
+	}
 }
 
 // advice shows the advice for one chain: what to do, why, and the sums.

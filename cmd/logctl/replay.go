@@ -60,7 +60,7 @@ func (a *app) replay(r *sqlite.Reader, seq int64) error {
 	p.para("", "  ", fmt.Sprintf("What displays showed after entry %d, from %s on (run %d).", s.Seq, clockTime(s.Time, a.zone), s.Run))
 	p.otherMethod(s.Method)
 	p.gap()
-	p.status(s)
+	p.status(s, true)
 	if len(s.Readings) > 0 {
 		p.gap()
 		p.para("", "", "READINGS")

@@ -115,6 +115,29 @@ func refusal(code, message, instead string) *session.Refusal {
 	return &session.Refusal{Code: code, Message: message, Instead: instead}
 }
 
+// longJob makes a job of three sections and four chains, of which the second is at work.
+func longJob(s *session.Snapshot) {
+	s.Job.Title = "Water-pump engine, all of it"
+	own := s.Job.Steps
+	s.Job.Steps = nil
+	for _, title := range []string{"Water-pump engine, cranks", "Water-pump engine, bottom end", ""} {
+		for _, step := range own {
+			step.Section, step.Number = title, len(s.Job.Steps)+1
+			if title != "Water-pump engine, bottom end" {
+				step.Active, step.Closed = false, title != ""
+			}
+			s.Job.Steps = append(s.Job.Steps, step)
+		}
+	}
+	s.Job.Steps[1].Findings = []session.Reason{{Code: "places differ", Params: map[string]string{"step": "bar-thickness", "by": "0.060", "allowed": "0.04"}}}
+	fitted := s.Advice[0]
+	fitted.Chain, fitted.Title, fitted.Terms, fitted.State = "ring", "Float of the ring", nil, session.Final
+	s.Job.Fitted = []session.FittedView{{Chain: "ring", Packs: fitted.Best.Packs, Advised: true}}
+	s.Advice = append(s.Advice, fitted,
+		session.Advice{Chain: "seal", Title: "Depth of the seal", State: session.Waiting, Missing: []string{"seal-depth"}},
+		session.Advice{Chain: "gear", Title: "Float of the gear", State: session.Waiting, Missing: []string{"gear-depth", "gear-width"}})
+}
+
 // Each golden file is a whole command: what was written, its output, the exit code.
 var goldens = []struct {
 	name     string
@@ -140,6 +163,11 @@ var goldens = []struct {
 	{name: "status-two-chains", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
 		s.Advice = append(s.Advice, session.Advice{Chain: "seal", Title: "Depth of the seal", State: session.Waiting, Missing: []string{"seal-depth"}})
 	}},
+	{name: "status-long", snapshot: "measuring", args: "status", change: longJob},
+	{name: "status-long-every", snapshot: "measuring", args: "status --every", change: longJob},
+	{name: "advice-chains", snapshot: "measuring", args: "advice", change: longJob},
+	{name: "advice-chain", snapshot: "measuring", args: "advice seal", change: longJob},
+	{name: "advice-no-such-chain", snapshot: "measuring", args: "advice seel", change: longJob},
 	{name: "status-finding", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
 		s.Job.Steps[0].Unsettled = true
 		s.Job.Steps[0].Findings = []session.Reason{{Code: "places differ", Params: map[string]string{"step": "crank-width", "by": "0.060", "allowed": "0.04"}}}

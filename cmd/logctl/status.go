@@ -13,8 +13,9 @@ import (
 )
 
 func (a *app) statusCommand() *cobra.Command {
-	return &cobra.Command{
-		Use: "status", Short: "What to do now, the last reading, the advice, every step", Args: between(0, 0),
+	var every bool
+	cmd := &cobra.Command{
+		Use: "status", Short: "What to do now, the last reading, the advice, how far the job is", Args: between(0, 0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, err := a.latest(cmd)
 			if err != nil {
@@ -23,10 +24,12 @@ func (a *app) statusCommand() *cobra.Command {
 			if a.json {
 				return a.emit(s)
 			}
-			a.page.status(s)
+			a.page.status(s, every)
 			return nil
 		},
 	}
+	cmd.Flags().BoolVar(&every, "every", false, "show every step, advice and instrument, also of a long job")
+	return cmd
 }
 
 // latest gets the latest snapshot from the daemon.
@@ -38,8 +41,9 @@ func (a *app) latest(cmd *cobra.Command) (session.Snapshot, error) {
 	return c.snapshot(cmd.Context())
 }
 
-// status shows a snapshot, what matters first.
-func (p *page) status(s session.Snapshot) {
+// status shows a snapshot, what matters first; of a long job in short, unless everything
+// is asked for.
+func (p *page) status(s session.Snapshot, every bool) {
 	p.recording(s.Recording)
 	if s.Job == nil {
 		p.strong("", "", "No job is open.")
@@ -60,12 +64,14 @@ func (p *page) status(s session.Snapshot) {
 		p.gap()
 		p.para("LAST  ", "      ", last(s))
 	}
+	if len(s.Job.Steps) > fewSteps && !every {
+		p.brief(s)
+		return
+	}
 	for _, adv := range s.Advice {
 		p.gap()
 		p.shims(s, adv)
-	}
-	for _, f := range s.Job.Fitted {
-		p.para("      ", "      ", "Fitted: "+wording.English.Fitted(f)+".")
+		p.fittedFor(s, adv.Chain)
 	}
 	for _, fit := range s.Fits {
 		p.gap()

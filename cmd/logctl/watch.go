@@ -56,7 +56,7 @@ func (a *app) redraw(s session.Snapshot, _ []byte) error {
 	width, height, _ := terminal(a.stdout, a.env) // it may have another size by now
 	var text bytes.Buffer
 	p := &page{w: &text, width: min(max(width, leastWidth), widestWidth), emphasis: a.page.emphasis, zone: a.zone}
-	p.status(s)
+	p.status(s, false)
 	_, err := io.WriteString(a.stdout, frame(text.String(), height))
 	return err
 }
