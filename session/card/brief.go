@@ -160,7 +160,7 @@ func (c *composer) chain(i int) (section, error) {
 	if a.NoShims {
 		return section{Blocks: beside}, nil
 	}
-	picture, err := pictured(drawing.Section(c.Snapshot, i), 0.3)
+	picture, err := pictured(drawing.Section(wording.English, c.Snapshot, i), 0.3)
 	picture.Beside = beside
 	return section{Blocks: []block{picture}}, err
 }

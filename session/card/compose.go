@@ -136,11 +136,11 @@ func orNone(text string) string {
 func (c *composer) advice(i int) (section, error) {
 	a := c.Snapshot.Advice[i]
 	s := section{Title: a.Title, Blocks: []block{strong(plusMinus(wording.English.Headline(a)))}}
-	picture, err := pictured(drawing.Section(c.Snapshot, i), 0.52)
+	picture, err := pictured(drawing.Section(wording.English, c.Snapshot, i), 0.52)
 	if err != nil {
 		return s, err
 	}
-	scale, err := pictured(drawing.Scale(a), 1)
+	scale, err := pictured(drawing.Scale(wording.English, a), 1)
 	if err != nil {
 		return s, err
 	}

@@ -87,7 +87,7 @@ const stripsTogether = 10
 func (c *composer) strips() []*figure {
 	var figures []*figure
 	for _, s := range c.job.Steps {
-		for some := range slices.Chunk(drawing.Strips(s, c.readings), stripsTogether) {
+		for some := range slices.Chunk(drawing.Strips(wording.English, s, c.readings), stripsTogether) {
 			f := &figure{width: drawing.StripWide}
 			for _, row := range some {
 				row.Draw(pen{f, c.letters}, f.height)

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -62,16 +63,16 @@ func TestSectionGolden(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := at(t, c.plan, c.readings)
-			golden(t, c.name+".svg", Section(s, Chain(s)))
+			golden(t, c.name+".svg", Section(wording.English, s, Chain(s)))
 		})
 	}
 }
 
 func TestScaleGolden(t *testing.T) {
 	done := at(t, "pump-bottom-end", strings.Join(bottomEnd, "")).Advice[0]
-	golden(t, "scale-inside.svg", Scale(done))
+	golden(t, "scale-inside.svg", Scale(wording.English, done))
 	done.Best.EndFloat = number("9.5")
-	golden(t, "scale-far-too-loose.svg", Scale(done))
+	golden(t, "scale-far-too-loose.svg", Scale(wording.English, done))
 }
 
 func number(text string) session.Number {

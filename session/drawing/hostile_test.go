@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 var hostile = []string{
@@ -60,10 +61,10 @@ func TestHostileNames(t *testing.T) {
 		for _, terms := range []int{0, 1, 2, 4, 11, 30} {
 			for _, active := range []string{"", "step0", "step1", "step2", "else", "feel"} {
 				s := named(name, terms, i%5, active)
-				checkPicture(t, Section(s, Chain(s)))
+				checkPicture(t, Section(wording.English, s, Chain(s)))
 			}
 		}
-		checkPicture(t, Scale(named(name, 3, 2, "").Advice[0]))
+		checkPicture(t, Scale(wording.English, named(name, 3, 2, "").Advice[0]))
 	}
 }
 
@@ -121,10 +122,10 @@ func FuzzSection(f *testing.F) {
 		if n, err := session.ParseNumber(total); err == nil {
 			s.Advice[0].Best.Total = n
 		}
-		checkXML(t, Section(s, Chain(s)))
-		checkXML(t, Scale(s.Advice[0]))
-		require.NotContains(t, Section(s, 0), "NaN")
-		require.NotContains(t, Section(s, 0), "Inf")
+		checkXML(t, Section(wording.English, s, Chain(s)))
+		checkXML(t, Scale(wording.English, s.Advice[0]))
+		require.NotContains(t, Section(wording.English, s, 0), "NaN")
+		require.NotContains(t, Section(wording.English, s, 0), "Inf")
 	})
 }
 
@@ -148,16 +149,16 @@ func TestChain(t *testing.T) {
 	} {
 		assert.Equal(t, c.want, Chain(c.s), c.name)
 	}
-	assert.Empty(t, Section(session.Snapshot{}, -1))
-	assert.Empty(t, Section(session.Snapshot{}, 0))
-	assert.Empty(t, Title(session.Snapshot{}, 0))
-	assert.Empty(t, Scale(session.Advice{}))
+	assert.Empty(t, Section(wording.English, session.Snapshot{}, -1))
+	assert.Empty(t, Section(wording.English, session.Snapshot{}, 0))
+	assert.Empty(t, Title(wording.English, session.Snapshot{}, 0))
+	assert.Empty(t, Scale(wording.English, session.Advice{}))
 }
 
 // Shims and float are drawn to one scale.
 func TestProportion(t *testing.T) {
 	s := at(t, "pump-bottom-end", strings.Join(bottomEnd, ""))
-	c := newSection(s, 0)
+	c := newSection(wording.English, s, 0)
 	require.Len(t, c.packs, 2)
 	k := c.packs[0].k
 	for _, p := range c.packs {
@@ -171,10 +172,10 @@ func TestProportion(t *testing.T) {
 // The active dimension has the large arrows and its name; a measured one its value.
 func TestWhatIsPickedOut(t *testing.T) {
 	s := at(t, "pump-bottom-end", strings.Join(bottomEnd[:2], ""))
-	texts := strings.Join(checkXML(t, Section(s, 0)), "\n")
+	texts := strings.Join(checkXML(t, Section(wording.English, s, 0)), "\n")
 	assert.Contains(t, texts, "52.565 mm")
-	picture := Section(s, 0)
+	picture := Section(wording.English, s, 0)
 	assert.Equal(t, 2, strings.Count(picture, `class="headnow"`))
 	assert.Contains(t, picture, `class="now"`)
-	assert.Contains(t, Title(s, 0), "To measure now: Pump half, joint face to bearing.")
+	assert.Contains(t, Title(wording.English, s, 0), "To measure now: Pump half, joint face to bearing.")
 }

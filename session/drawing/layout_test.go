@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // dims makes dimensions from a pattern: D is thick, p is thin.
@@ -102,7 +103,7 @@ func fitted(t *testing.T, float string, step *session.StepView) *section {
 	}
 	fit.Total = number("0.40")
 	s.Step = step
-	return newSection(s, 0)
+	return newSection(wording.English, s, 0)
 }
 
 func TestPacksAndFloat(t *testing.T) {
@@ -122,7 +123,7 @@ func TestPacksAndFloat(t *testing.T) {
 
 	none := named("x", 4, 0, "")
 	none.Advice[0].Best.EndFloat = number("0")
-	assert.Empty(t, newSection(none, 0).packs)
+	assert.Empty(t, newSection(wording.English, none, 0).packs)
 }
 
 func TestGapLabel(t *testing.T) {
@@ -141,7 +142,7 @@ func TestGapLabel(t *testing.T) {
 		{"check", session.Advice{Gap: &gap, Best: best, State: session.Final}, true, "0.351 mm", "check gap, to be found"},
 		{"check before the fit", session.Advice{}, true, "check gap", ""},
 	} {
-		s := &section{advice: c.a, checking: c.checking}
+		s := &section{l: wording.English, advice: c.a, checking: c.checking}
 		got := s.gapLabel()
 		assert.Equal(t, []string{c.main, c.sub}, []string{got.main, got.sub}, c.name)
 	}
@@ -223,7 +224,7 @@ var coordinate = regexp.MustCompile(` (x|x1|x2|cx)="(-?[0-9.]+)"`)
 func TestCoordinatesStayInside(t *testing.T) {
 	for terms := range 20 {
 		for _, active := range []string{"", "step0", "step2", "else", "feel"} {
-			picture := Section(named("name", terms, terms%4, active), 0)
+			picture := Section(wording.English, named("name", terms, terms%4, active), 0)
 			for _, m := range coordinate.FindAllStringSubmatch(picture[strings.Index(picture, "</defs>"):], -1) {
 				x, err := strconv.ParseFloat(m[2], 64)
 				require.NoError(t, err)
@@ -231,14 +232,14 @@ func TestCoordinatesStayInside(t *testing.T) {
 			}
 		}
 	}
-	many := Section(named("name", 30, 2, ""), 0)
+	many := Section(wording.English, named("name", 30, 2, ""), 0)
 	assert.Contains(t, many, "and 18 more dimensions")
 }
 
 // The text alternative says what the picture shows.
 func TestTitle(t *testing.T) {
 	done := at(t, "pump-bottom-end", strings.Join(bottomEnd, ""))
-	said := Title(done, 0)
+	said := Title(wording.English, done, 0)
 	for _, want := range []string{
 		"Section along the shaft: End float of the crank.", "Gasket, squeezed 0.346 mm.", "pump side: 0.25.", "End float 0.154 mm.",
 	} {
@@ -250,6 +251,6 @@ func TestTitle(t *testing.T) {
 func BenchmarkSection(b *testing.B) {
 	s := at(b, "pump-bottom-end", strings.Join(bottomEnd, ""))
 	for b.Loop() {
-		Section(s, 0)
+		Section(wording.English, s, 0)
 	}
 }

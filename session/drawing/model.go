@@ -23,6 +23,7 @@ const (
 type dim struct {
 	title  string
 	value  string // empty while it is not measured
+	soFar  string // the same while it is measured
 	plus   bool
 	thick  bool // a case part or the shaft; others are thin
 	active bool
@@ -40,6 +41,7 @@ type pack struct {
 
 // A section is everything that the picture of one chain shows.
 type section struct {
+	l           *wording.Language
 	plus, minus []dim // in the order from left to right
 	more        int   // dimensions without room
 	packs       []pack
@@ -105,8 +107,8 @@ func checks(s session.StepView) bool {
 }
 
 // newSection lays chain i out.
-func newSection(s session.Snapshot, i int) *section {
-	c := &section{advice: s.Advice[i], step: s.Step}
+func newSection(l *wording.Language, s session.Snapshot, i int) *section {
+	c := &section{l: l, advice: s.Advice[i], step: s.Step}
 	for _, t := range c.advice.Terms {
 		c.add(s, t)
 	}
@@ -122,12 +124,13 @@ func (c *section) add(s session.Snapshot, t session.TermView) {
 		c.more++
 		return
 	}
-	d := dim{title: clean(t.Title), plus: t.Sign != "-"}
+	d := dim{title: clean(c.l.Text(t.Title)), plus: t.Sign != "-"}
 	if d.title == "" {
 		d.title = clean(t.Name)
 	}
 	if t.Value != nil {
-		d.value = wording.English.Decimals(*t.Value) + " mm"
+		d.value = c.l.Length(*t.Value)
+		d.soFar = c.l.Say("so far %s", d.value)
 	}
 	if step := stepOf(s, t.Name); step != nil {
 		d.side = step.Side

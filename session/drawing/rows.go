@@ -1,11 +1,9 @@
 package drawing
 
 import (
-	"fmt"
 	"strings"
 
 	"shimwright/session"
-	"shimwright/session/wording"
 )
 
 // drawRows draws the dimensions of one kind outwards from y: upwards with way -1,
@@ -28,7 +26,7 @@ func (c *section) drawRows(v *canvas, dims []dim, edge, y, way float64) float64 
 		}
 	})
 	if c.more > 0 && way > 0 {
-		v.text("soft", "end", width-margin, edge+flange-shoulder, 22, fmt.Sprintf("and %d more dimensions", c.more))
+		v.text("soft", "end", width-margin, edge+flange-shoulder, 22, c.l.Say("and %d more dimensions", c.more))
 	}
 	return y
 }
@@ -107,7 +105,7 @@ func (d dim) drawName(v *canvas, y float64) {
 	x := (d.x0 + d.x1) / 2
 	y -= 28
 	if d.value != "" {
-		text := "so far " + d.value
+		text := d.soFar
 		v.centred("bold", x, y, soFarSize, textWidth(text, soFarSize, true), text)
 		y -= soFarSize + 6
 	}
@@ -132,7 +130,7 @@ func (c *section) labels() []label {
 	var left, right []label
 	for _, p := range c.packs {
 		l := label{
-			main: pieces(p.Pack), sub: clean(p.Side), short: p.Total.String() + " in all", class: "shimtext", x: (p.x0 + p.x1) / 2,
+			main: c.pieces(p.Pack), sub: clean(c.l.Text(p.Side)), short: c.l.Say("%s in all", c.l.Exact(p.Total)), class: "shimtext", x: (p.x0 + p.x1) / 2,
 		}
 		if p.left {
 			left = append(left, l)
@@ -145,23 +143,23 @@ func (c *section) labels() []label {
 
 // gapLabel names the gap that is left, as far as it is known.
 func (c *section) gapLabel() label {
-	l := label{main: "gap", sub: "not known yet", class: "soft", x: (c.room0 + c.room1) / 2}
+	l := label{main: c.l.Say("gap"), sub: c.l.Say("not known yet"), class: "soft", x: (c.room0 + c.room1) / 2}
 	fit := c.advice.Best
 	switch {
 	case c.checking && fit != nil:
-		l.main, l.sub, l.class = wording.English.Decimals(fit.CheckGap)+" mm", "check gap, to be found", "now"
+		l.main, l.sub, l.class = c.l.Length(fit.CheckGap), c.l.Say("check gap, to be found"), "now"
 	case c.checking:
-		l.main, l.sub, l.class = "check gap", "", "now"
+		l.main, l.sub, l.class = c.l.Say("check gap"), "", "now"
 	case fit != nil:
-		l.main, l.sub, l.class = wording.English.Decimals(fit.EndFloat)+" mm", "end float", "bold"
+		l.main, l.sub, l.class = c.l.Length(fit.EndFloat), c.l.Say("end float"), "bold"
 		switch {
 		case !fit.EndFloat.IsPositive():
-			l.sub = "no float: too tight"
+			l.sub = c.l.Say("no float: too tight")
 		case c.advice.State != session.Final:
-			l.sub = "end float, so far"
+			l.sub = c.l.Say("end float, so far")
 		}
 	case c.advice.Gap != nil:
-		l.main, l.sub, l.class = wording.English.Decimals(*c.advice.Gap)+" mm", "gap", "bold"
+		l.main, l.sub, l.class = c.l.Length(*c.advice.Gap), c.l.Say("gap"), "bold"
 	}
 	return l
 }
@@ -221,13 +219,13 @@ func place(all []label, wides []float64) []float64 {
 }
 
 // pieces writes the shims of a side.
-func pieces(p session.Pack) string {
+func (c *section) pieces(p session.Pack) string {
 	if len(p.Pieces) == 0 {
-		return "nothing"
+		return c.l.Say("nothing")
 	}
 	list := make([]string, len(p.Pieces))
 	for i, piece := range p.Pieces {
-		list[i] = piece.String()
+		list[i] = c.l.Exact(piece)
 	}
 	return strings.Join(list, " + ")
 }
@@ -240,7 +238,7 @@ func (c *section) drawFoot(v *canvas, y float64) {
 	case c.step == nil && c.advice.Best != nil:
 		c.drawResult(v, y)
 	case c.step != nil && !c.inChain && (c.checking || !measured(*c.step)):
-		lines := balance(clean(stepTitle(*c.step)), nameSize, width-2*margin, true)
+		lines := balance(clean(c.stepTitle()), nameSize, width-2*margin, true)
 		for i, text := range lines {
 			v.centred("now", width/2, y+62+float64(i)*nameSize*1.1, nameSize, textWidth(text, nameSize, true), text)
 		}
@@ -251,7 +249,7 @@ func (c *section) drawFoot(v *canvas, y float64) {
 		v.line("dimnow", 86, y+26, 224, y+26)
 		v.arrow("headnow", 70, y+26, -1, 0, 28)
 		v.arrow("headnow", 240, y+26, 1, 0, 28)
-		drawCaption(v, c.step, 280, y)
+		c.drawCaption(v, 280, y)
 	}
 }
 
@@ -260,8 +258,8 @@ func measured(s session.StepView) bool {
 	return (s.Kind == "" || s.Kind == session.MeasureStep) && len(s.Packs) == 0
 }
 
-func drawCaption(v *canvas, step *session.StepView, x, y float64) {
-	lines := balance(clean(stepTitle(*step)), nameSize, width-margin-x, true)
+func (c *section) drawCaption(v *canvas, x, y float64) {
+	lines := balance(clean(c.stepTitle()), nameSize, width-margin-x, true)
 	y += 66
 	if len(lines) > 1 {
 		y = y - 14
@@ -272,9 +270,9 @@ func drawCaption(v *canvas, step *session.StepView, x, y float64) {
 }
 
 func (c *section) drawResult(v *canvas, y float64) {
-	text := "End float " + wording.English.Decimals(c.advice.Best.EndFloat) + " mm"
+	text := c.l.Say("End float %s", c.l.Length(c.advice.Best.EndFloat))
 	if c.advice.State != session.Final {
-		text = "So far: end float " + wording.English.Decimals(c.advice.Best.EndFloat) + " mm"
+		text = c.l.Say("So far: end float %s", c.l.Length(c.advice.Best.EndFloat))
 	}
 	size, _ := fitSize(text, 64, 22, width-2*margin, true)
 	v.centred("bold", width/2, y+80, size, textWidth(text, size, true), text)

@@ -9,7 +9,7 @@ import (
 // fit as SVG, with the guard bands inside the window and the interval of the float as
 // far as they are known; empty without a fit. A float far outside is drawn at the edge, with
 // an arrow that says so.
-func Scale(a session.Advice) string {
+func Scale(l *wording.Language, a session.Advice) string {
 	if a.Best == nil {
 		return ""
 	}
@@ -35,15 +35,15 @@ func Scale(a session.Advice) string {
 		n session.Number
 	}{{x0, a.Least}, {x1, a.Most}} {
 		v.line("dim", end.x, y-34, end.x, y+34)
-		text := wording.English.Decimals(end.n)
+		text := l.Decimals(end.n)
 		v.centred("bold", end.x, y+66, 30, textWidth(text, 30, true), text)
 	}
-	tight, loose := wording.English.Sides(a)
+	tight, loose := l.Sides(a)
 	v.text("soft", "end", x0-70, y+66, 26, tight)
 	v.text("soft", "start", x1+70, y+66, 26, loose)
 	aim := max(x0, min(at(a.Aim), x1))
 	v.path("thin", false, aim, y-26, aim, y+36)
-	text := "aim " + wording.English.Decimals(a.Aim)
+	text := l.Say("aim %s", l.Decimals(a.Aim))
 	v.centred("soft", max(x0+120, min(aim, x1-120)), y+66, 28, textWidth(text, 28, false), text)
 	if u := a.Best.Expanded; u != nil {
 		low, high := at(session.Num(a.Best.EndFloat.Sub(u.Decimal))), at(session.Num(a.Best.EndFloat.Add(u.Decimal)))
@@ -52,9 +52,8 @@ func Scale(a session.Advice) string {
 		v.path("spread", false, low, y, high, y)
 		v.path("spread", false, high, y-14, high, y+14)
 	}
-	drawFloat(v, at(a.Best.EndFloat), y, wording.English.Decimals(a.Best.EndFloat)+" mm")
-	return v.svg("Window " + wording.English.Decimals(a.Least) + " to " + wording.English.Decimals(a.Most) + " mm, aim " + wording.English.Decimals(a.Aim) +
-		" mm, " + wording.English.Sum(a) + " " + wording.English.Decimals(a.Best.EndFloat) + " mm.")
+	drawFloat(v, at(a.Best.EndFloat), y, l.Length(a.Best.EndFloat))
+	return v.svg(l.Say("Window %s, aim %s, %s %s.", l.Window(a), l.Length(a.Aim), l.Sum(a), l.Length(a.Best.EndFloat)))
 }
 
 // drawFloat marks the end float on the scale.

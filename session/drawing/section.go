@@ -1,7 +1,6 @@
 package drawing
 
 import (
-	"fmt"
 	"strings"
 
 	"shimwright/session"
@@ -31,11 +30,11 @@ const (
 
 // Section draws chain i of s as SVG; empty if there is no such chain, or if it takes no
 // shims.
-func Section(s session.Snapshot, i int) string {
+func Section(l *wording.Language, s session.Snapshot, i int) string {
 	if i < 0 || i >= len(s.Advice) || s.Advice[i].NoShims {
 		return ""
 	}
-	sec := newSection(s, i)
+	sec := newSection(l, s, i)
 	high := 2*margin + rowHigh*float64(len(sec.plus)+len(sec.minus)) + extra + 2*flange + packRow
 	c := &canvas{width: width, height: high}
 	c.rect("paper", 0, 0, width, high)
@@ -58,21 +57,21 @@ func Section(s session.Snapshot, i int) string {
 }
 
 // Title says in words what Section shows.
-func Title(s session.Snapshot, i int) string {
+func Title(l *wording.Language, s session.Snapshot, i int) string {
 	if i < 0 || i >= len(s.Advice) {
 		return ""
 	}
-	return newSection(s, i).title()
+	return newSection(l, s, i).title()
 }
 
 func (c *section) title() string {
-	name := clean(c.advice.Title)
+	name := clean(c.l.Text(c.advice.Title))
 	if name == "" {
 		name = clean(c.advice.Chain)
 	}
-	said := []string{"Section along the shaft: " + name + "."}
+	said := []string{c.l.Say("Section along the shaft: %s.", name)}
 	if c.step != nil {
-		said = append(said, "To measure now: "+clean(stepTitle(*c.step))+".")
+		said = append(said, c.l.Say("To measure now: %s.", clean(c.stepTitle())))
 	}
 	for _, d := range append(append([]dim{}, c.plus...), c.minus...) {
 		if d.value != "" {
@@ -80,19 +79,19 @@ func (c *section) title() string {
 		}
 	}
 	for _, p := range c.packs {
-		said = append(said, fmt.Sprintf("%s: %s.", clean(p.Side), pieces(p.Pack)))
+		said = append(said, clean(c.l.Text(p.Side))+": "+c.pieces(p.Pack)+".")
 	}
 	if c.advice.Best != nil && !c.checking {
-		said = append(said, "End float "+wording.English.Decimals(c.advice.Best.EndFloat)+" mm.")
+		said = append(said, c.l.Say("End float %s", c.l.Length(c.advice.Best.EndFloat))+".")
 	}
 	return strings.Join(said, " ")
 }
 
-func stepTitle(s session.StepView) string {
-	if s.Title != "" {
-		return s.Title
+func (c *section) stepTitle() string {
+	if c.step.Title != "" {
+		return c.l.Text(c.step.Title)
 	}
-	return s.Name
+	return c.step.Name
 }
 
 func (c *section) activePlus() bool {

@@ -69,6 +69,7 @@ type Pen interface {
 // A Strip shows the readings that were filed at one place of a step on a scale of
 // lengths, each with the mark of its standing. Equal ones are piled up.
 type Strip struct {
+	l         *wording.Language
 	step      session.StepView
 	place     session.PlaceView
 	first     bool // of its step
@@ -78,7 +79,7 @@ type Strip struct {
 
 // Strips gives one strip for each place of a step, all to one scale; none if nothing
 // with a value was filed under the step.
-func Strips(step session.StepView, readings []session.ReadingView) []Strip {
+func Strips(l *wording.Language, step session.StepView, readings []session.ReadingView) []Strip {
 	var its []session.ReadingView
 	for _, r := range readings {
 		if r.Step == step.Name && r.Standing != "" && r.Value != nil {
@@ -91,7 +92,7 @@ func Strips(step session.StepView, readings []session.ReadingView) []Strip {
 	low, high := span(its)
 	strips := make([]Strip, len(step.Places))
 	for i, p := range step.Places {
-		strips[i] = Strip{step: step, place: p, first: i == 0, low: low, high: high}
+		strips[i] = Strip{l: l, step: step, place: p, first: i == 0, low: low, high: high}
 		for _, r := range its {
 			if r.Place == p.Name {
 				strips[i].readings = append(strips[i].readings, r)
@@ -121,7 +122,7 @@ func (s Strip) Draw(p Pen, top float64) {
 	y := top + StripHigh*0.56
 	if s.first {
 		p.Line(Rule, 0, top+0.5, StripWide, top+0.5)
-		title := fmt.Sprintf("%d  %s", s.step.Number, s.step.Title)
+		title := fmt.Sprintf("%d  %s", s.step.Number, s.l.Text(s.step.Title))
 		p.Write("start", 0, top+stripText+4, stripText, true, p.Shortened(title, stripText, stripLeft-30, true))
 	}
 	if s.place.Name != "" {
@@ -129,12 +130,12 @@ func (s Strip) Draw(p Pen, top float64) {
 		if s.first {
 			at = top + stripText + stripSmall + 9
 		}
-		p.Write("start", 14, at, stripSmall, false, p.Shortened(s.place.Name, stripSmall, stripLeft-44, false))
+		p.Write("start", 14, at, stripSmall, false, p.Shortened(s.l.Text(s.place.Name), stripSmall, stripLeft-44, false))
 	}
 	s.plot(p, onPaper(), y)
-	note := fmt.Sprintf("%d counted", s.place.Counted)
+	note := s.l.Say("%d counted", s.place.Counted)
 	if n := len(s.readings) - s.place.Counted; n > 0 {
-		note += fmt.Sprintf(", %d not: %s", n, s.numbers())
+		note += s.l.Say(", %d not: %s", n, s.numbers())
 	}
 	for i, line := range p.Broken(note, stripSmall, StripWide-stripNote, false) {
 		if i < 2 {
@@ -194,7 +195,7 @@ func (s Strip) ends(p Pen, a axis, y float64) {
 	by := func(a, b session.ReadingView) int { return a.Value.Cmp(b.Value.Decimal) }
 	low, high := slices.MinFunc(s.readings, by), slices.MaxFunc(s.readings, by)
 	x0, x1 := s.at(a, low.Value.InexactFloat64()), s.at(a, high.Value.InexactFloat64())
-	first, last := wording.English.Decimals(*low.Value), wording.English.Decimals(*high.Value)
+	first, last := s.l.Decimals(*low.Value), s.l.Decimals(*high.Value)
 	middle := func(x float64, text string) {
 		half := p.Width(text, a.size, false) / 2
 		p.Write("middle", max(half, min(x, a.wide-half)), y, a.size, false, text)
@@ -226,18 +227,18 @@ func (s Strip) pile() int {
 func (s Strip) Said() string {
 	var parts []string
 	for _, r := range s.readings {
-		text := wording.English.Measured(r)
+		text := s.l.Measured(r)
 		if r.Standing != session.Counted {
-			text += " " + string(r.Standing)
+			text += " " + s.l.Text(string(r.Standing))
 		}
 		parts = append(parts, text)
 	}
 	if len(parts) == 0 {
-		parts = []string{"no reading"}
+		parts = []string{s.l.Say("no reading")}
 	}
-	name := s.step.Title
+	name := s.l.Text(s.step.Title)
 	if s.place.Name != "" {
-		name += ", " + s.place.Name
+		name += ", " + s.l.Text(s.place.Name)
 	}
 	return name + ": " + strings.Join(parts, ", ") + "."
 }

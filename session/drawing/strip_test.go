@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // stripStep is a step with one place, at which the given values have the given
@@ -57,7 +58,7 @@ func (p *paper) Broken(s string, size, room float64, bold bool) []string {
 
 func TestEachStandingHasItsMark(t *testing.T) {
 	step, readings := stripStep("at the pin", "52.56", "52.57", "52.57", "52.90 left out", "52.10 struck out")
-	strips := Strips(step, readings)
+	strips := Strips(wording.English, step, readings)
 	require.Len(t, strips, 1)
 	p := &paper{marks: map[Ink]int{}}
 	strips[0].Draw(p, 0)
@@ -75,13 +76,13 @@ func TestEachStandingHasItsMark(t *testing.T) {
 
 func TestStripsThatHaveNothingToShow(t *testing.T) {
 	step, _ := stripStep("a")
-	assert.Empty(t, Strips(step, nil))
+	assert.Empty(t, Strips(wording.English, step, nil))
 	_, other := stripStep("a", "1.00")
 	other[0].Standing = ""
-	assert.Empty(t, Strips(step, other), "nothing was filed")
+	assert.Empty(t, Strips(wording.English, step, other), "nothing was filed")
 	step.Places = append(step.Places, session.PlaceView{Name: "b"})
 	other[0].Standing = session.Counted
-	strips := Strips(step, other)
+	strips := Strips(wording.English, step, other)
 	require.Len(t, strips, 2)
 	assert.Equal(t, "a, b: no reading.", strips[1].Said())
 	assert.NotContains(t, strips[1].SVG(), "<circle")
@@ -91,7 +92,7 @@ func TestStripsThatHaveNothingToShow(t *testing.T) {
 // Equal readings lie on one another, and two that are near are not drawn far apart.
 func TestPilesAndSpans(t *testing.T) {
 	step, readings := stripStep("a", "1.00", "1.00", "1.00", "1.01")
-	s := Strips(step, readings)[0]
+	s := Strips(wording.English, step, readings)[0]
 	assert.Equal(t, 3, s.pile())
 	assert.InDelta(t, leastSpan, s.high-s.low, 1e-9)
 	assert.InDelta(t, 360-24, s.at(onScreen(), s.high), 1e-9)
@@ -101,7 +102,7 @@ func TestStripsOfHostileNames(t *testing.T) {
 	for _, name := range hostile {
 		for _, values := range [][]string{{"0.001"}, {"-99999.123456", "99999.123456"}, {"1.00", "1.00", "1.00", "1.00", "1.00", "1.00", "1.00", "1.00"}, {"12345.67891", "12345.67892"}} {
 			step, readings := stripStep(name, values...)
-			for _, s := range Strips(step, readings) {
+			for _, s := range Strips(wording.English, step, readings) {
 				picture := s.SVG()
 				checkXML(t, picture)
 				for _, line := range strings.Split(picture, "\n") {

@@ -27,8 +27,12 @@ var patternFuncs = []string{"reasonText", "findingText", "kindReason", "kindFind
 func sentences(t *testing.T) map[string]string {
 	t.Helper()
 	found := map[string]string{}
-	files, err := filepath.Glob("*.go")
-	require.NoError(t, err)
+	var files []string
+	for _, folder := range []string{".", "../drawing", "../card", "../../cmd/loggerd/display"} {
+		some, err := filepath.Glob(filepath.Join(folder, "*.go"))
+		require.NoError(t, err)
+		files = append(files, some...)
+	}
 	set := token.NewFileSet()
 	for _, name := range files {
 		if strings.HasSuffix(name, "_test.go") {
@@ -48,7 +52,10 @@ func sentences(t *testing.T) map[string]string {
 		ast.Inspect(file, func(n ast.Node) bool {
 			switch x := n.(type) {
 			case *ast.CallExpr:
-				if sel, ok := x.Fun.(*ast.SelectorExpr); ok && sel.Sel.Name == "say" {
+				if sel, ok := x.Fun.(*ast.SelectorExpr); ok && strings.EqualFold(sel.Sel.Name, "say") && len(x.Args) > 0 {
+					if arg, ok := x.Args[0].(*ast.Ident); ok && arg.Name == "english" {
+						return true // Say itself
+					}
 					if _, literal := x.Args[0].(*ast.BasicLit); !literal {
 						t.Errorf("%s: say wants its pattern as it stands in the catalogues; use Text for words that are not known here", set.Position(x.Pos()))
 					}
@@ -145,7 +152,6 @@ func TestAFolderAddsALanguageAndSentences(t *testing.T) {
 func TestBadCatalogues(t *testing.T) {
 	for text, want := range map[string]string{
 		`{"language": "??"}`: `"language" is "??"; write a tag such as de or pt-BR`,
-		`{"language": "nl"}`: `"name" is missing; write what its readers call the language`,
 		`{"language": "nl", "name": "Nederlands", "sentence": {}}`:                                                   `unknown field "sentence"`,
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": {"one": "plaats %d"}}}`:                  `a plural needs the form "other"`,
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": {"single": "plaats %d", "other": "x"}}}`: `"single" is no form of the plural; write zero, one, two, few, many or other`,
@@ -156,7 +162,9 @@ func TestBadCatalogues(t *testing.T) {
 		require.ErrorContains(t, err, want, text)
 		assert.ErrorContains(t, err, `cannot use the catalogue "nl.json"`)
 	}
-	_, err := Load(fstest.MapFS{"gone.json": {Mode: fs.ModeDir}})
+	_, err := Load(fstest.MapFS{"nl.json": {Data: []byte(`{"language": "nl"}`)}})
+	require.EqualError(t, err, `the catalogues of "nl" do not say its name; write in "name" what its readers call the language`)
+	_, err = Load(fstest.MapFS{"gone.json": {Mode: fs.ModeDir}})
 	assert.Error(t, err)
 }
 

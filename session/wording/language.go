@@ -14,6 +14,8 @@ import (
 
 	"golang.org/x/text/feature/plural"
 	"golang.org/x/text/language"
+
+	"shimwright/session"
 )
 
 // A Language writes for one reader: in the sentences of one catalogue, with lengths in
@@ -34,7 +36,10 @@ var English = &Language{tag: language.English, words: english()}
 //	  "name": "Deutsch",           as its readers call it
 //	  "decimal_mark": ",",         "." if left away
 //	  "nouns": "large",            if a noun keeps its large letter within a sentence
-//	  "sentences": {"lost; check plug and cable": "fort; Stecker und Kabel prüfen"}
+//	  "sentences": {"lost; check plug and cable": "fort; Stecker und Kabel prüfen"},
+//	  "refusals": {"no such step": {"message": "der Plan hat keinen Schritt {step}", "instead": "…"}},
+//	  "page": {"Step {n} of {of}": "Schritt {n} von {of}"},
+//	  "plans": {"Width of the crank": "Breite der Kurbelwelle"}
 //	}
 //
 // The key of a sentence is its English pattern, with the verbs of package fmt or names
@@ -42,19 +47,59 @@ var English = &Language{tag: language.English, words: english()}
 // and leave some away. Where the form of a word hangs on a number, it is an object of
 // the forms that the language has (CLDR: zero, one, two, few, many, other), chosen by the
 // first whole number among the arguments. What a catalogue lacks is written in English.
-// Words of a plan (titles, cautions, what to do) are keys too.
+//
+// Refusals go by their code, with its parameters in braces. The page's own sentences have
+// a section, for they go to the browser. So do the words of plans (titles, places,
+// cautions, what to do): a shop translates its plans by a file of its own.
 type catalogue struct {
 	Language    string             `json:"language"`
 	Name        string             `json:"name"`
 	DecimalMark string             `json:"decimal_mark"`
 	Nouns       string             `json:"nouns"`
 	Sentences   map[string]pattern `json:"sentences"`
+	Refusals    map[string]refusal `json:"refusals"`
+	Page        map[string]pattern `json:"page"`
+	Plans       map[string]pattern `json:"plans"`
+}
+
+// A refusal in another language.
+type refusal struct {
+	Message string `json:"message"`
+	Instead string `json:"instead"`
+}
+
+// join adds what another file of the same language says; that counts where both do.
+func (c *catalogue) join(more catalogue) {
+	c.Name = orElse(more.Name, c.Name)
+	c.DecimalMark = orElse(more.DecimalMark, c.DecimalMark)
+	c.Nouns = orElse(more.Nouns, c.Nouns)
+	c.Sentences = joined(c.Sentences, more.Sentences)
+	c.Refusals = joined(c.Refusals, more.Refusals)
+	c.Page = joined(c.Page, more.Page)
+	c.Plans = joined(c.Plans, more.Plans)
+}
+
+func joined[V any](one, other map[string]V) map[string]V {
+	all := maps.Clone(one)
+	if all == nil {
+		return other
+	}
+	maps.Copy(all, other)
+	return all
 }
 
 // A pattern is a text, or one for each form of the plural.
 type pattern struct {
 	text  string
 	forms map[string]string
+}
+
+// MarshalJSON writes what UnmarshalJSON reads.
+func (p pattern) MarshalJSON() ([]byte, error) {
+	if p.forms != nil {
+		return json.Marshal(p.forms)
+	}
+	return json.Marshal(p.text)
 }
 
 // UnmarshalJSON reads a text, or an object of forms with at least "other".
@@ -106,6 +151,11 @@ func Load(folders ...fs.FS) (Languages, error) {
 			}
 		}
 	}
+	for tag, l := range all {
+		if l.words.Name == "" {
+			return nil, fmt.Errorf("the catalogues of %q do not say its name; write in \"name\" what its readers call the language", tag)
+		}
+	}
 	return all, nil
 }
 
@@ -126,17 +176,11 @@ func (all Languages) add(text []byte) error {
 			return err
 		}
 	}
-	l := &Language{tag: tag, words: c}
+	l := &Language{tag: tag}
 	if old := all[tag.String()]; old != nil {
-		l.words.Sentences = maps.Clone(old.words.Sentences)
-		maps.Copy(l.words.Sentences, c.Sentences)
-		l.words.Name = orElse(c.Name, old.words.Name)
-		l.words.DecimalMark = orElse(c.DecimalMark, old.words.DecimalMark)
-		l.words.Nouns = orElse(c.Nouns, old.words.Nouns)
+		l.words = old.words
 	}
-	if l.words.Name == "" {
-		return errors.New(`"name" is missing; write what its readers call the language`)
-	}
+	l.words.join(c)
 	all[tag.String()] = l
 	return nil
 }
@@ -200,6 +244,29 @@ func (l *Language) Tag() string { return l.tag.String() }
 // Name is the language as its readers call it.
 func (l *Language) Name() string { return l.words.Name }
 
+// DecimalMark is what stands before the decimals of a number: "." or ",".
+func (l *Language) DecimalMark() string { return orElse(l.words.DecimalMark, ".") }
+
+// Page is what a page needs to write its own sentences and the words of plans: of each
+// English text its translation, or an object of the forms of its plural, as JSON.
+func (l *Language) Page() (json.RawMessage, error) {
+	return json.Marshal(joined(l.words.Page, l.words.Plans))
+}
+
+// Refusal writes why a command was refused, and what to do instead.
+func (l *Language) Refusal(r session.Refusal) session.Refusal {
+	known, ok := l.words.Refusals[r.Code]
+	if !ok {
+		return r
+	}
+	message, ok := l.fill(known.Message, r.Params)
+	instead, also := l.fill(known.Instead, r.Params)
+	if ok && also {
+		r.Message, r.Instead = message, instead
+	}
+	return r
+}
+
 // Inches is the language with lengths in inches, or in millimetres.
 func (l *Language) Inches(yes bool) *Language {
 	other := *l
@@ -215,6 +282,12 @@ func (l *Language) say(english string, args ...any) string {
 		return text
 	}
 	return fmt.Sprintf(text, used(text, args)...)
+}
+
+// Say writes an English pattern that stands in the catalogues, with its arguments, where
+// a picture or a page has a label of its own.
+func (l *Language) Say(english string, args ...any) string {
+	return l.say(english, args...) // as it stands in the catalogues
 }
 
 // used leaves away the arguments behind the last that a text takes, which a translation
@@ -233,6 +306,9 @@ func (l *Language) Text(words string) string { return l.form(words, nil) }
 // form is the translation of a pattern, the pattern itself without one.
 func (l *Language) form(english string, args []any) string {
 	p, known := l.words.Sentences[english]
+	if !known {
+		p, known = l.words.Plans[english]
+	}
 	switch {
 	case !known:
 		return english

@@ -96,6 +96,23 @@ func (l *Language) Converted(r session.ReadingView) bool {
 	return r.Text != "" && r.Unit != "" && r.Unit.Word() != l.Unit(q)
 }
 
+// Given writes the value of a reading in the unit it is shown in, and as it was sent
+// where that is the same unit.
+func (l *Language) Given(r session.ReadingView) string {
+	value, q := r.Amount()
+	switch {
+	case value == nil:
+		return l.say("no value")
+	case q == session.OfLength && l.inch && r.Unit == session.Inch && r.Text != "":
+		return l.number(strings.TrimSpace(r.Text))
+	case q == session.OfLength && l.Converted(r):
+		return l.Decimals(*value)
+	case q == session.OfLength:
+		return l.Exact(*value)
+	}
+	return l.number(value.String())
+}
+
 // Plain writes a value without its unit, its decimals rounded half to even to three where
 // it has more. The log keeps all of them.
 func (l *Language) Plain(n session.Number, q session.Quantity) string {

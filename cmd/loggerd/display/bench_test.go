@@ -4,6 +4,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"shimwright/session/wording"
 )
 
 // What one snapshot costs: rendering once, and handing the bytes to 50 pages.
@@ -15,7 +17,7 @@ func BenchmarkRender(b *testing.B) {
 	}
 	size := 0
 	for b.Loop() {
-		text, err := encode(s.event(v))
+		text, err := encode(s.event(wording.English, v))
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -26,9 +28,9 @@ func BenchmarkRender(b *testing.B) {
 
 func BenchmarkShowTo50Pages(b *testing.B) {
 	event := make([]byte, 40_000)
-	h := newHub(func(int) ([]byte, error) { return event, nil })
+	h := newHub(func(*wording.Language, int) ([]byte, error) { return event, nil })
 	for range 50 {
-		_, _, err := h.join()
+		_, _, err := h.join(wording.English)
 		require.NoError(b, err)
 	}
 	for b.Loop() {

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"shimwright/session"
-	"shimwright/session/wording"
 )
 
 const (
@@ -158,7 +157,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	}
 	answer := done{Receipt: receipt, Said: []string{}}
 	for _, p := range receipt.Prospects {
-		answer.Said = append(answer.Said, wording.English.Prospect(p))
+		answer.Said = append(answer.Said, s.reader(r).Prospect(p))
 	}
 	s.answer(w, http.StatusOK, answer)
 }

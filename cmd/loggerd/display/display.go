@@ -9,6 +9,7 @@
 //	GET  /wall        many benches of one broker side by side, if the configuration
 //	                  names them; its events at /wall/events
 //	GET  /metrics     the health of the instruments' lines, as Prometheus text
+//	GET  /words       the page's own sentences and the words of plans in a language
 //	POST /pair        {"code", "operator"}: answers with a token
 //	GET  /choices     what can be chosen from: plans, parts, instruments; with a token
 //	POST /command     a session.Command; with a token
@@ -19,6 +20,9 @@
 //	           For the page it holds the whole session.Snapshot, the sentences that go
 //	           with it and the drawings as SVG
 //	beat       {"now"}: every heartbeat
+//
+// Each reader has a language and a unit of length, which the address of a request names:
+// ?language=de&unit=in. Without them they are those of the configuration.
 //
 // A page whose own clock has seen neither for three heartbeats blanks its numbers.
 //
@@ -63,6 +67,7 @@ import (
 	"time"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // The limits of the server.
@@ -99,6 +104,10 @@ type Config struct {
 	// Metrics writes the health of the bench as Prometheus text; nil for none.
 	Metrics func() []byte
 
+	Languages wording.Languages // to choose from; those that come with the program if nil
+	Language  string            // of readers who do not choose, by its tag; English if empty
+	Inches    bool              // lengths in inches for readers who do not choose
+
 	Log *slog.Logger     // none if nil
 	Now func() time.Time // time.Now if nil
 }
@@ -112,6 +121,7 @@ type Server struct {
 	story    *hub[session.Snapshot]
 	wall     *hub[[]WallBench]
 	codes    codes
+	readers  map[reader]*wording.Language
 	slots    chan struct{} // one per page that looks
 	write    time.Duration // for one event to go out
 	done     chan struct{} // closed when Serve ends
@@ -146,6 +156,9 @@ func New(cfg Config) (*Server, error) {
 		cfg.Now = time.Now
 	}
 	s := &Server{cfg: cfg, host: host, slots: make(chan struct{}, maxPages), write: writeLimit, done: make(chan struct{})}
+	if err := s.teach(); err != nil {
+		return nil, err
+	}
 	s.bench = newHub(snapshotEvent(s.event))
 	s.story = newHub(snapshotEvent(s.storyEvent))
 	s.wall = newHub(snapshotEvent(s.wallEvent))

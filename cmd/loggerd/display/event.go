@@ -1,7 +1,6 @@
 package display
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
@@ -35,6 +34,7 @@ type picture struct {
 
 // words are the sentences for what a snapshot shows.
 type words struct {
+	Unit     string         `json:"unit"` // of lengths: mm or in
 	Step     string         `json:"step,omitempty"`
 	Progress string         `json:"progress,omitempty"`
 	Beside   string         `json:"beside,omitempty"`   // what the step rests on: heat, shims that are in, limits
@@ -84,50 +84,50 @@ type packWords struct {
 	Unit   string `json:"unit,omitempty"`
 }
 
-// event renders a snapshot.
-func (s *Server) event(v session.Snapshot) event {
+// event renders a snapshot in a language.
+func (s *Server) event(l *wording.Language, v session.Snapshot) event {
 	e := event{
-		Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Software: v.Software, Doubt: doubt(v),
-		Touch: s.cfg.Do != nil, Wall: s.cfg.Wall != nil, Pages: []string{}, Snapshot: v, Pictures: pictures(v),
+		Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Software: v.Software, Doubt: doubt(l, v),
+		Touch: s.cfg.Do != nil, Wall: s.cfg.Wall != nil, Pages: []string{}, Snapshot: v, Pictures: pictures(l, v),
 	}
 	for _, p := range s.desk().Pages {
 		e.Pages = append(e.Pages, p.Page)
 	}
-	e.Words = words{Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
+	e.Words = words{Unit: l.LengthUnit(), Readings: make([]readingWords, len(v.Readings)), Advice: make([]adviceWords, len(v.Advice)), Instruments: make([]string, len(v.Instruments))}
 	for i, in := range v.Instruments {
-		e.Words.Instruments[i] = wording.English.Instrument(in)
+		e.Words.Instruments[i] = l.Instrument(in)
 	}
 	if v.Step != nil {
-		e.Words.Step, e.Words.Progress, e.Words.Beside = wording.English.Step(*v.Step), wording.English.Progress(*v.Step), wording.English.Beside(*v.Step)
+		e.Words.Step, e.Words.Progress, e.Words.Beside = l.Step(*v.Step), l.Progress(*v.Step), l.Beside(*v.Step)
 		e.Words.Chain = max(0, drawing.Chain(v))
 		if v.Step.Compare != nil {
-			e.Words.Compared = wording.English.Comparison(*v.Step.Compare)
+			e.Words.Compared = l.Comparison(*v.Step.Compare)
 		}
 	}
 	titles := map[string]string{}
 	if v.Job != nil {
 		for _, step := range v.Job.Steps {
-			titles[step.Name] = step.Title
+			titles[step.Name] = l.Text(step.Title)
 		}
 	}
 	for i, r := range v.Readings {
-		e.Words.Readings[i] = wordsOfReading(r, titles)
+		e.Words.Readings[i] = wordsOfReading(l, r, titles)
 		if e.Words.Last == nil || e.Words.Last.Seq < r.Seq {
 			e.Words.Last = &e.Words.Readings[i]
 		}
 	}
 	for i, a := range v.Advice {
-		e.Words.Advice[i] = wordsOfAdvice(a)
+		e.Words.Advice[i] = wordsOfAdvice(l, a)
 	}
 	return e
 }
 
 // pictures are the chain to look at, or all of them when the measuring is done.
-func pictures(v session.Snapshot) []picture {
+func pictures(l *wording.Language, v session.Snapshot) []picture {
 	all := []picture{}
 	for i := range v.Advice {
 		if !v.Advice[i].NoShims && (v.Step == nil || i == drawing.Chain(v)) {
-			all = append(all, picture{drawing.Section(v, i), drawing.Title(v, i), drawing.Section(bare(v, i), 0)})
+			all = append(all, picture{drawing.Section(l, v, i), drawing.Title(l, v, i), drawing.Section(l, bare(v, i), 0)})
 		}
 	}
 	return all
@@ -147,13 +147,12 @@ func bare(v session.Snapshot, i int) session.Snapshot {
 
 // doubt says why what is shown cannot be trusted, as far as the bench knows: the
 // disk refuses, or the instrument that the step asks for is not there.
-func doubt(v session.Snapshot) string {
+func doubt(l *wording.Language, v session.Snapshot) string {
 	if !v.Recording.OK {
-		said := "Readings are not being recorded"
-		if v.Recording.Problem != "" {
-			said += ": " + v.Recording.Problem
+		if v.Recording.Problem == "" {
+			return l.Say("Readings are not being recorded. Do not go on measuring.")
 		}
-		return said + ". Do not go on measuring."
+		return l.Say("Readings are not being recorded: %s. Do not go on measuring.", v.Recording.Problem)
 	}
 	if v.Step == nil {
 		return ""
@@ -166,12 +165,12 @@ func doubt(v session.Snapshot) string {
 		if in.State == session.PortLive || byHand(in) {
 			return ""
 		}
-		gone = append(gone, wording.English.Instrument(in))
+		gone = append(gone, l.Instrument(in))
 	}
 	if len(gone) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("This step wants a %s, and none is ready. %s.", v.Step.Instrument, strings.Join(gone, ". "))
+	return l.Say("This step wants a %s, and none is ready. %s.", l.Kind(v.Step.Instrument), strings.Join(gone, ". "))
 }
 
 // byHand tells whether an instrument has no port, so that its values are typed.
@@ -180,21 +179,19 @@ func byHand(in session.InstrumentView) bool {
 	return absent && in.Port == "" && (in.Kind == session.Feeler || in.Trigger == "")
 }
 
-func wordsOfReading(r session.ReadingView, titles map[string]string) readingWords {
-	w := readingWords{Seq: r.Seq, Verdict: wording.English.Verdict(r), Ruling: wording.English.Ruling(r), Mark: mark(r), Title: titles[r.Step]}
+func wordsOfReading(l *wording.Language, r session.ReadingView, titles map[string]string) readingWords {
+	w := readingWords{Seq: r.Seq, Verdict: l.Verdict(r), Ruling: l.Ruling(r), Mark: mark(r), Title: titles[r.Step]}
 	if w.Title == "" {
 		w.Title = r.Step
 	}
 	value, q := r.Amount()
 	switch {
 	case r.Fault != nil || (value == nil && r.Feeler == nil):
-		w.Value = "no value"
+		w.Value = l.Say("no value")
 	case r.Feeler != nil:
-		w.Value, w.Unit = r.Feeler.Passes.String()+" – "+r.Feeler.Stops.String(), "mm"
-	case wording.English.Converted(r):
-		w.Value, w.Unit = strings.TrimSpace(r.Text), r.Unit.Word()
+		w.Value, w.Unit = l.Exact(r.Feeler.Passes)+" – "+l.Exact(r.Feeler.Stops), l.LengthUnit()
 	default:
-		w.Value, w.Unit = value.String(), q.Unit().Word()
+		w.Value, w.Unit = l.Given(r), l.Unit(q)
 	}
 	return w
 }
@@ -212,58 +209,54 @@ func mark(r session.ReadingView) string {
 	return "no"
 }
 
-func wordsOfAdvice(a session.Advice) adviceWords {
+func wordsOfAdvice(l *wording.Language, a session.Advice) adviceWords {
 	w := adviceWords{
-		Title: a.Title, Headline: wording.English.Headline(a), Why: wording.English.Why(a), Provisional: a.State == session.Provisional,
-		Sum:         upper(wording.English.Sum(a)),
-		Uncertainty: "Uncertainty: " + a.Uncertainty + ".",
-	}
-	if w.Title == "" {
-		w.Title = a.Chain
+		Title: l.Text(orElse(a.Title, a.Chain)), Headline: l.Headline(a), Why: l.Why(a), Provisional: a.State == session.Provisional,
+		Sum:         upper(l.Sum(a)),
+		Uncertainty: l.Say("Uncertainty: %s.", l.Text(a.Uncertainty)),
 	}
 	fit := a.Best
 	if fit == nil {
 		return w
 	}
 	for _, p := range fit.Packs {
-		w.Packs = append(w.Packs, wordsOfPack(p))
+		w.Packs = append(w.Packs, wordsOfPack(l, p))
 	}
 	for _, n := range a.Next {
-		w.Surer = append(w.Surer, wording.English.Act(n)+": to +/- "+wording.English.Decimals(n.Expanded)+" mm.")
+		w.Surer = append(w.Surer, l.Say("%s: to +/- %s.", l.Act(n), l.Length(n.Expanded)))
 	}
-	value, plusMinus := wording.English.FloatParts(*fit)
-	w.Float, w.Scale.SVG, w.NextStep = value, drawing.Scale(a), wording.English.NextStep(a)
+	value, plusMinus := l.FloatParts(*fit)
+	w.Float, w.Scale.SVG, w.NextStep = value, drawing.Scale(l, a), l.NextStep(a)
 	w.PlusMinus = strings.Replace(plusMinus, "+/-", "±", 1)
 	if plusMinus != "" {
-		w.Uncertainty = plusMinus + " mm. " + wording.English.Outcome(a)
+		w.Uncertainty = plusMinus + " " + l.LengthUnit() + ". " + l.Outcome(a)
 	}
-	w.Scale.Alt = fmt.Sprintf("Window %s to %s mm, aim %s mm, %s %s mm.",
-		wording.English.Decimals(a.Least), wording.English.Decimals(a.Most), wording.English.Decimals(a.Aim), wording.English.Sum(a), w.Float)
-	tight, loose := wording.English.Sides(a)
+	w.Scale.Alt = l.Say("Window %s, aim %s, %s %s.", l.Window(a), l.Length(a.Aim), l.Sum(a), w.Float+" "+l.LengthUnit())
+	tight, loose := l.Sides(a)
 	switch {
 	case fit.Outcome == "shown inside":
-		w.Outcome, w.Mark = fit.Outcome, "good"
+		w.Outcome, w.Mark = l.Text(fit.Outcome), "good"
 	case fit.Outcome == "not shown" && fit.Inside:
-		w.Outcome, w.Mark = "not shown inside", "wait"
+		w.Outcome, w.Mark = l.Say("not shown inside"), "wait"
 	case fit.Inside:
-		w.Outcome, w.Mark = "in the window", "wait"
+		w.Outcome, w.Mark = l.Say("in the window"), "wait"
 	case fit.EndFloat.LessThan(a.Least.Decimal):
 		w.Outcome, w.Mark = tight, "no"
 	default:
 		w.Outcome, w.Mark = loose, "no"
 	}
 	if len(fit.Packs) > 1 {
-		w.Check, w.CheckFit = wording.English.Decimals(fit.CheckGap), "with only the "+fit.Packs[0].Side+" fitted"
+		w.Check, w.CheckFit = l.Decimals(fit.CheckGap), l.Say("with only the %s fitted", l.Text(fit.Packs[0].Side))
 	}
 	return w
 }
 
-func wordsOfPack(p session.Pack) packWords {
-	text := wording.English.Pieces(p)
-	if pieces, found := strings.CutSuffix(text, " mm"); found {
-		return packWords{p.Side, pieces, "mm"}
+func wordsOfPack(l *wording.Language, p session.Pack) packWords {
+	text, side := l.Pieces(p), l.Text(p.Side)
+	if pieces, found := strings.CutSuffix(text, " "+l.LengthUnit()); found {
+		return packWords{side, pieces, l.LengthUnit()}
 	}
-	return packWords{p.Side, text, ""}
+	return packWords{side, text, ""}
 }
 
 // upper writes the first letter large.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 func number(t testing.TB, text string) *session.Number {
@@ -21,7 +22,7 @@ func render(t testing.TB, v session.Snapshot) event {
 	t.Helper()
 	s, err := New(Config{Mailbox: newBench().subscribe, Now: func() time.Time { return noon }})
 	require.NoError(t, err)
-	return s.event(v)
+	return s.event(wording.English, v)
 }
 
 func TestDoubt(t *testing.T) {
@@ -50,7 +51,7 @@ func TestDoubt(t *testing.T) {
 			"Readings are not being recorded: disk full. Do not go on measuring."},
 		{"the disk refuses silently", session.Snapshot{}, "Readings are not being recorded. Do not go on measuring."},
 	} {
-		assert.Equal(t, c.want, doubt(c.s), c.name)
+		assert.Equal(t, c.want, doubt(wording.English, c.s), c.name)
 	}
 }
 
@@ -68,13 +69,18 @@ func TestReadingWords(t *testing.T) {
 		{"set aside", session.ReadingView{Value: v, Ruling: session.Held, Decided: "set aside"}, "52.56", "mm", "held, then set aside", "no"},
 		{"too soon", session.ReadingView{Value: v, Ruling: session.TooSoon}, "52.56", "mm", "too soon", "no"},
 		{"unreadable", session.ReadingView{Fault: &session.Fault{Code: "noise"}, Ruling: session.Unreadable}, "no value", "", "unreadable", "no"},
-		{"inch", session.ReadingView{Value: number(t, "52.5526"), Text: " 2.0690", Unit: session.Inch, Ruling: session.Filed, Standing: session.Counted}, "2.0690", "in", "counted", "good"},
+		{"inch", session.ReadingView{Value: number(t, "52.5526"), Text: " 2.0690", Unit: session.Inch, Ruling: session.Filed, Standing: session.Counted}, "52.553", "mm", "counted", "good"},
 		{"feeler", session.ReadingView{Value: v, Feeler: &session.FeelerPair{Passes: *number(t, "0.30"), Stops: *number(t, "0.35")}, Ruling: session.Filed, Standing: session.Counted}, "0.30 – 0.35", "mm", "counted", "good"},
 	} {
-		w := wordsOfReading(c.r, nil)
+		w := wordsOfReading(wording.English, c.r, nil)
 		assert.Equal(t, []string{c.value, c.unit, c.verdict, c.mark}, []string{w.Value, w.Unit, w.Verdict, w.Mark}, c.name)
 		assert.NotEmpty(t, w.Ruling, c.name)
 	}
+	in := wording.English.Inches(true)
+	w := wordsOfReading(in, session.ReadingView{Value: v, Text: "52.56", Unit: "mm"}, nil)
+	assert.Equal(t, []string{"2.0693", "in"}, []string{w.Value, w.Unit})
+	w = wordsOfReading(in, session.ReadingView{Value: number(t, "52.5526"), Text: " 2.0690", Unit: session.Inch}, nil)
+	assert.Equal(t, []string{"2.0690", "in"}, []string{w.Value, w.Unit}, "as it was sent")
 }
 
 // The last reading is the one with the highest sequence, wherever it stands.
@@ -122,7 +128,7 @@ func TestOutcomeWords(t *testing.T) {
 		{"0.15", true, "in the window", "wait"}, {"0.09", false, "too tight", "no"}, {"-0.3", false, "too tight", "no"}, {"0.25", false, "too loose", "no"},
 	} {
 		a.Best = &session.Fit{EndFloat: *number(t, c.float), Inside: c.inside, Packs: []session.Pack{{Side: "cover side"}}}
-		w := wordsOfAdvice(a)
+		w := wordsOfAdvice(wording.English, a)
 		assert.Equal(t, []string{c.outcome, c.marked}, []string{w.Outcome, w.Mark}, c.float)
 		assert.Equal(t, packWords{"cover side", "nothing", ""}, w.Packs[0])
 	}
@@ -133,11 +139,11 @@ func TestPictures(t *testing.T) {
 	v := bottomEnd(t, 6)
 	v.Advice = append(v.Advice, v.Advice[0])
 	v.Step = nil
-	assert.Len(t, pictures(v), 2)
+	assert.Len(t, pictures(wording.English, v), 2)
 	v.Step = &session.StepView{Name: "gasket"}
-	assert.Len(t, pictures(v), 1)
-	assert.NotContains(t, pictures(v)[0].Bare, " mm<")
-	assert.Contains(t, pictures(v)[0].SVG, " mm<")
+	assert.Len(t, pictures(wording.English, v), 1)
+	assert.NotContains(t, pictures(wording.English, v)[0].Bare, " mm<")
+	assert.Contains(t, pictures(wording.English, v)[0].SVG, " mm<")
 	assert.NotNil(t, v.Advice[0].Terms[0].Value, "the snapshot itself keeps its values")
-	assert.NotNil(t, pictures(session.Snapshot{}), "an empty list, not null")
+	assert.NotNil(t, pictures(wording.English, session.Snapshot{}), "an empty list, not null")
 }

@@ -23,6 +23,7 @@ import (
 	"shimwright/cmd/loggerd/display/browser"
 	"shimwright/session"
 	"shimwright/session/drawing"
+	"shimwright/session/wording"
 )
 
 // These tests look at the page with a real browser. With SHIMWRIGHT_SHOTS=dir they
@@ -161,7 +162,7 @@ func TestNumbersAreBlankedWhenTheyAreOld(t *testing.T) {
 		case <-r.Context().Done():
 			return
 		}
-		text, err := encode(s.event(bottomEnd(t, 3)))
+		text, err := encode(s.event(wording.English, bottomEnd(t, 3)))
 		assert.NoError(t, err)
 		w.Header().Set("Content-Type", "text/event-stream")
 		assert.NoError(t, (&writer{w, http.NewResponseController(w), time.Second}).send(message("snapshot", text)))
@@ -360,7 +361,7 @@ func TestDrawnTextsStayInThePicture(t *testing.T) {
 			for i := range v.Advice[0].Terms {
 				v.Advice[0].Terms[i].Title = name
 			}
-			require.NoError(t, os.WriteFile(file, []byte(drawing.Section(v, 0)), 0o600))
+			require.NoError(t, os.WriteFile(file, []byte(drawing.Section(wording.English, v, 0)), 0o600))
 			p.Run(chromedp.Navigate("file://" + file))
 			out := p.Text(`(() => { const box = document.documentElement.viewBox.baseVal;
 				return [...document.querySelectorAll("text")].filter((t) => { const b = t.getBBox(); return b.x < 0 || b.y < 0 || b.x + b.width > box.width || b.y + b.height > box.height; })

@@ -1,7 +1,6 @@
 package display
 
 import (
-	"strconv"
 	"time"
 
 	"shimwright/session"
@@ -50,78 +49,78 @@ type storyText struct {
 }
 
 // storyEvent renders the story of the job in a snapshot.
-func (s *Server) storyEvent(v session.Snapshot) story {
+func (s *Server) storyEvent(l *wording.Language, v session.Snapshot) story {
 	e := story{
 		Now: s.cfg.Now().UTC(), Heartbeat: s.cfg.Heartbeat.Seconds(), Software: v.Software,
 		Job: []string{v.Bench}, Steps: []storyStep{}, Rows: []storyRow{}, Advice: []storyText{},
 	}
 	if !v.Recording.OK {
-		e.Doubt = doubt(v)
+		e.Doubt = doubt(l, v)
 	}
 	if v.Job == nil {
 		return e
 	}
-	e.Job = jobNames(v)
+	e.Job = jobNames(l, v)
 	titles := map[string]string{}
 	for _, step := range v.Job.Steps {
-		titles[step.Name] = step.Title
-		e.Steps = append(e.Steps, storyOfStep(step, v.Readings))
+		titles[step.Name] = l.Text(step.Title)
+		e.Steps = append(e.Steps, storyOfStep(l, step, v.Readings))
 	}
 	for i := len(v.Readings) - 1; i >= 0; i-- {
 		if r := v.Readings[i]; r.Job == v.Job.Number {
-			e.Rows = append(e.Rows, storyOfReading(r, titles))
+			e.Rows = append(e.Rows, storyOfReading(l, r, titles))
 		}
 	}
 	for _, a := range v.Advice {
-		e.Advice = append(e.Advice, storyText{orElse(a.Title, a.Chain), wording.English.Headline(a) + " " + wording.English.Why(a)})
+		e.Advice = append(e.Advice, storyText{l.Text(orElse(a.Title, a.Chain)), l.Headline(a) + " " + l.Why(a)})
 	}
 	return e
 }
 
 // jobNames is what the bench and its job are called.
-func jobNames(v session.Snapshot) []string {
-	names := []string{v.Bench, v.Job.Title, "job " + v.Job.Number}
+func jobNames(l *wording.Language, v session.Snapshot) []string {
+	names := []string{v.Bench, l.Text(v.Job.Title), l.Say("job %s", v.Job.Number)}
 	if v.Job.Reference != "" {
 		names = append(names, v.Job.Reference)
 	}
 	if v.Job.Operator != "" {
-		names = append(names, "begun by "+v.Job.Operator)
+		names = append(names, l.Say("begun by %s", v.Job.Operator))
 	}
 	if v.Job.Ended {
-		names = append(names, "ended")
+		names = append(names, l.Say("ended"))
 	}
 	return names
 }
 
-func storyOfStep(step session.StepView, readings []session.ReadingView) storyStep {
-	s := storyStep{Title: wording.English.StepName(step), State: wording.English.Progress(step), Places: []storyPlace{}}
+func storyOfStep(l *wording.Language, step session.StepView, readings []session.ReadingView) storyStep {
+	s := storyStep{Title: l.StepName(step), State: l.Progress(step), Places: []storyPlace{}}
 	for _, f := range step.Findings {
-		s.Findings = append(s.Findings, wording.English.Finding(f))
+		s.Findings = append(s.Findings, l.Finding(f))
 	}
-	for _, strip := range drawing.Strips(step, readings) {
+	for _, strip := range drawing.Strips(l, step, readings) {
 		p := strip.Place()
-		count := strconv.Itoa(p.Counted) + " counted"
+		count := l.Say("%d counted", p.Counted)
 		if p.Value != nil {
-			count += ", mean " + wording.English.Decimals(*p.Value) + " mm"
+			count += ", " + l.Say("mean %s", l.Length(*p.Value))
 		}
-		s.Places = append(s.Places, storyPlace{p.Name, count, picture{SVG: strip.SVG(), Alt: strip.Said()}})
+		s.Places = append(s.Places, storyPlace{l.Text(p.Name), count, picture{SVG: strip.SVG(), Alt: strip.Said()}})
 	}
 	return s
 }
 
-func storyOfReading(r session.ReadingView, titles map[string]string) storyRow {
+func storyOfReading(l *wording.Language, r session.ReadingView, titles map[string]string) storyRow {
 	row := storyRow{
-		readingWords: wordsOfReading(r, titles), Time: r.Time.Local().Format("15:04:05"), Place: r.Place,
-		From: r.Instrument, Standing: string(r.Standing), Gone: r.Standing != "" && r.Standing != session.Counted,
+		readingWords: wordsOfReading(l, r, titles), Time: r.Time.Local().Format("15:04:05"), Place: l.Text(r.Place),
+		From: r.Instrument, Standing: l.Text(string(r.Standing)), Gone: r.Standing != "" && r.Standing != session.Counted,
 	}
 	if r.Operator != "" {
 		row.From += ", " + r.Operator
 	}
 	if r.Typed {
-		row.From += ", typed"
+		row.From += ", " + l.Say("typed")
 	}
 	if row.Standing == "" {
-		row.Standing = "does not count"
+		row.Standing = l.Say("does not count")
 	}
 	return row
 }

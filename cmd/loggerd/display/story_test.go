@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 func server(t testing.TB) *Server {
@@ -20,7 +21,7 @@ func server(t testing.TB) *Server {
 func TestStory(t *testing.T) {
 	v := bottomEnd(t, 2)
 	v.Readings[1].Standing, v.Readings[1].Operator, v.Readings[1].Typed = session.StruckOut, "Mo", true
-	e := server(t).storyEvent(v)
+	e := server(t).storyEvent(wording.English, v)
 	assert.Equal(t, []string{"bench-1", "Water-pump engine, bottom end", "job 1"}, e.Job)
 	require.Len(t, e.Steps, 8)
 	assert.Equal(t, "Step 3 of 8: Crank over the shim seats.", e.Steps[2].Title)
@@ -40,16 +41,16 @@ func TestStory(t *testing.T) {
 	assert.Empty(t, e.Doubt)
 
 	v.Recording.OK = false
-	assert.Contains(t, server(t).storyEvent(v).Doubt, "not being recorded")
+	assert.Contains(t, server(t).storyEvent(wording.English, v).Doubt, "not being recorded")
 	v.Job = nil
-	assert.Equal(t, []string{"bench-1"}, server(t).storyEvent(v).Job)
+	assert.Equal(t, []string{"bench-1"}, server(t).storyEvent(wording.English, v).Job)
 }
 
 // Readings that belong to no job, or to another, are not of this job's story.
 func TestAStoryIsOfOneJob(t *testing.T) {
 	v := bottomEnd(t, 1)
 	v.Readings = append(v.Readings, session.ReadingView{Seq: 900, Value: number(t, "1.00"), Ruling: session.NoStep})
-	for _, row := range server(t).storyEvent(v).Rows {
+	for _, row := range server(t).storyEvent(wording.English, v).Rows {
 		assert.NotEqualValues(t, 900, row.Seq)
 	}
 }
@@ -57,9 +58,9 @@ func TestAStoryIsOfOneJob(t *testing.T) {
 func TestWall(t *testing.T) {
 	v := gearbox(t, 3)
 	last := v.Readings[len(v.Readings)-1]
-	e := server(t).wallEvent([]WallBench{
+	e := server(t).wallEvent(wording.English, []WallBench{
 		{Name: "bench-1", Job: v.Job, Step: v.Step, Advice: v.Advice, Reading: &last},
-		{Name: "bench-2", Doubt: "It is gone.", Job: v.Job, Advice: v.Advice, Reading: &last},
+		{Name: "bench-2", Doubt: Doubt{Code: Gone}, Job: v.Job, Advice: v.Advice, Reading: &last},
 		{Name: "bench-3"},
 	})
 	assert.Equal(t, "test", e.Software)
@@ -68,7 +69,7 @@ func TestWall(t *testing.T) {
 	assert.Equal(t, "depth gauge", b.Tool)
 	assert.Equal(t, "14.62", b.Last.Value)
 	assert.Equal(t, "0.220", b.Advice[0].Float)
-	assert.Equal(t, wallBench{Name: "bench-2", Doubt: "It is gone."}, e.Benches[1], "what is in doubt shows no number")
+	assert.Equal(t, wallBench{Name: "bench-2", Doubt: "It is gone; its connection ended without a word."}, e.Benches[1], "what is in doubt shows no number")
 	assert.Equal(t, wallBench{Name: "bench-3", Job: "No job is open"}, e.Benches[2])
 }
 
@@ -82,6 +83,6 @@ func FuzzWall(f *testing.F) {
 		if json.Unmarshal(text, &b) != nil {
 			return
 		}
-		require.Len(t, s.wallEvent([]WallBench{b}).Benches, 1)
+		require.Len(t, s.wallEvent(wording.English, []WallBench{b}).Benches, 1)
 	})
 }

@@ -9,62 +9,62 @@ import (
 	"time"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // A hub holds the latest state and the slot of each page that looks at one view.
 type hub[T any] struct {
-	render func(T) ([]byte, error)
+	render func(*wording.Language, T) ([]byte, error)
 
 	mu     sync.Mutex // guards what follows, nothing else
 	state  T
-	known  bool   // whether there is a state
-	latest []byte // the event for it; nil if nobody has looked
-	slots  map[chan []byte]struct{}
+	known  bool                         // whether there is a state
+	latest map[*wording.Language][]byte // the events for it, in the languages that somebody has looked in
+	slots  map[chan []byte]*wording.Language
 }
 
-func newHub[T any](render func(T) ([]byte, error)) *hub[T] {
-	return &hub[T]{render: render, slots: map[chan []byte]struct{}{}}
+func newHub[T any](render func(*wording.Language, T) ([]byte, error)) *hub[T] {
+	return &hub[T]{render: render, latest: map[*wording.Language][]byte{}, slots: map[chan []byte]*wording.Language{}}
 }
 
-// show puts a state into every slot in place of what is there. It is rendered once,
-// and not at all while nobody looks.
+// show puts a state into every slot in place of what is there. It is rendered once in
+// each language that somebody looks in, and not at all while nobody looks.
 func (h *hub[T]) show(state T) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.state, h.known, h.latest = state, true, nil
-	if len(h.slots) == 0 {
-		return nil
-	}
-	if err := h.draw(); err != nil {
-		return err
-	}
-	for slot := range h.slots {
+	h.state, h.known = state, true
+	clear(h.latest)
+	for slot, l := range h.slots {
+		if err := h.draw(l); err != nil {
+			return err
+		}
 		select {
 		case <-slot:
 		default:
 		}
-		slot <- h.latest
+		slot <- h.latest[l]
 	}
 	return nil
 }
 
-func (h *hub[T]) draw() (err error) {
-	if h.known && h.latest == nil {
-		h.latest, err = h.render(h.state)
+func (h *hub[T]) draw(l *wording.Language) (err error) {
+	if h.known && h.latest[l] == nil {
+		h.latest[l], err = h.render(l, h.state)
 	}
 	return err
 }
 
-// join returns a slot that holds the latest event, and a function that gives it up.
-func (h *hub[T]) join() (<-chan []byte, func(), error) {
+// join returns a slot that holds the latest event in a language, and a function that
+// gives it up.
+func (h *hub[T]) join(l *wording.Language) (<-chan []byte, func(), error) {
 	slot := make(chan []byte, 1)
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	err := h.draw()
-	if h.latest != nil {
-		slot <- h.latest
+	err := h.draw(l)
+	if h.latest[l] != nil {
+		slot <- h.latest[l]
 	}
-	h.slots[slot] = struct{}{}
+	h.slots[slot] = l
 	return slot, func() {
 		h.mu.Lock()
 		defer h.mu.Unlock()
@@ -73,9 +73,9 @@ func (h *hub[T]) join() (<-chan []byte, func(), error) {
 }
 
 // snapshotEvent renders what make makes of a state as the event that holds everything.
-func snapshotEvent[T, E any](make func(T) E) func(T) ([]byte, error) {
-	return func(state T) ([]byte, error) {
-		text, err := encode(make(state))
+func snapshotEvent[T, E any](make func(*wording.Language, T) E) func(*wording.Language, T) ([]byte, error) {
+	return func(l *wording.Language, state T) ([]byte, error) {
+		text, err := encode(make(l, state))
 		if err != nil {
 			return nil, err
 		}
@@ -152,7 +152,7 @@ func events[T any](s *Server, h *hub[T], w http.ResponseWriter, r *http.Request)
 		http.Error(w, "Too many pages look already. Close one, then load this page again.", http.StatusServiceUnavailable)
 		return
 	}
-	slot, leave, err := h.join()
+	slot, leave, err := h.join(s.reader(r))
 	defer leave()
 	if err != nil {
 		s.cfg.Log.Error("cannot render for the display", "error", err)

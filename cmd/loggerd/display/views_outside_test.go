@@ -102,8 +102,8 @@ func TestTheWallView(t *testing.T) {
 	}
 	bad := hostileJob(t, 5)
 	for i, benches := range [][]WallBench{
-		{shown(bottomEnd(t, 3), "bench-1"), shown(bottomEnd(t, 6), "bench-2"), {Name: "bench-3"}, shown(gearbox(t, 3), "bench-4"), {Name: "bench-5", Doubt: "Nothing was heard from it for more than 15 s."}, shown(bottomEnd(t, 0), "bench-6")},
-		{shown(bad, bad.Bench), {Name: "2" + bad.Bench, Doubt: bad.Bench}},
+		{shown(bottomEnd(t, 3), "bench-1"), shown(bottomEnd(t, 6), "bench-2"), {Name: "bench-3"}, shown(gearbox(t, 3), "bench-4"), {Name: "bench-5", Doubt: Doubt{Code: Silent, For: 15}}, shown(bottomEnd(t, 0), "bench-6")},
+		{shown(bad, bad.Bench), {Name: "2" + bad.Bench, Doubt: Doubt{Code: NotRecording, Problem: bad.Bench}}},
 	} {
 		walls <- benches
 		p.Wait(fmt.Sprintf(`event && document.querySelectorAll(".bench").length === %d`, len(benches)))

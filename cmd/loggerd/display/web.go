@@ -36,6 +36,8 @@ func (s *Server) Handler() http.Handler {
 			events(s, s.story, w, r)
 		case r.URL.Path == "/wall/events" && r.Method == http.MethodGet && s.cfg.Wall != nil:
 			events(s, s.wall, w, r)
+		case r.URL.Path == "/words":
+			s.words(w, r)
 		case r.URL.Path == "/metrics" && s.cfg.Metrics != nil:
 			w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
 			_, _ = w.Write(s.cfg.Metrics()) // a client that has gone needs no answer

@@ -11,7 +11,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"strings"
 	"sync"
 	"time"
 
@@ -265,9 +264,9 @@ func (w *Wall) aged() (changed bool) {
 type bench struct {
 	name    string
 	status  *status
-	beatAt  time.Time // when the beat last rose
-	proven  bool      // a beat came that was not retained, or rose
-	said    string    // the doubt that was last looked at
+	beatAt  time.Time     // when the beat last rose
+	proven  bool          // a beat came that was not retained, or rose
+	said    display.Doubt // the doubt that was last looked at
 	step    stepMessage
 	advice  adviceMessage
 	reading readingMessage
@@ -336,30 +335,30 @@ func (b *bench) beat(s status, retained bool, now time.Time) {
 }
 
 // doubt says why nothing of a bench can be trusted; it is empty if it can.
-func (b *bench) doubt(now time.Time, linked bool) string {
+func (b *bench) doubt(now time.Time, linked bool) display.Doubt {
 	switch {
 	case !linked:
-		return "No connection to the broker; trying again."
+		return display.Doubt{Code: display.NoBroker}
 	case b.status == nil:
-		return "Nothing has been heard from it yet."
+		return display.Doubt{Code: display.NeverHeard}
 	case b.status.State == session.StatusEnded:
-		return "Its daemon was stopped."
+		return display.Doubt{Code: display.Stopped}
 	case b.status.State != session.StatusLive:
-		return "It is gone; its connection ended without a word."
+		return display.Doubt{Code: display.Gone}
 	case !b.proven:
-		return "Waiting for its next beat."
+		return display.Doubt{Code: display.Unproven}
 	case now.Sub(b.beatAt).Seconds() > 3*b.status.Interval:
-		return fmt.Sprintf("Nothing was heard from it for more than %.0f s.", 3*b.status.Interval)
+		return display.Doubt{Code: display.Silent, For: 3 * b.status.Interval}
 	case !b.status.Recording.OK:
-		return strings.TrimSuffix("Its readings are not being recorded: "+b.status.Recording.Problem, ": ") + "."
+		return display.Doubt{Code: display.NotRecording, Problem: b.status.Recording.Problem}
 	}
-	return ""
+	return display.Doubt{}
 }
 
 // view is the bench as it is shown. What another run said is not.
 func (b *bench) view(now time.Time, linked bool) display.WallBench {
 	v := display.WallBench{Name: b.name, Doubt: b.doubt(now, linked)}
-	if v.Doubt != "" {
+	if v.Doubt != (display.Doubt{}) {
 		return v
 	}
 	if b.step.Run == b.status.Run {

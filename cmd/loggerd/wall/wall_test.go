@@ -14,6 +14,7 @@ import (
 	"shimwright/cmd/loggerd/broker"
 	"shimwright/cmd/loggerd/display"
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 var noon = time.Date(2031, 4, 5, 12, 0, 0, 0, time.UTC)
@@ -51,8 +52,8 @@ func TestWhatIsTrusted(t *testing.T) {
 		if c.payload != nil {
 			_ = b.take(heard{topic{0, "status"}, c.payload, c.retained}, now)
 		}
-		assert.Equal(t, c.want, b.doubt(now, true), i)
-		assert.Equal(t, "No connection to the broker; trying again.", b.doubt(now, false))
+		assert.Equal(t, c.want, b.doubt(now, true).Said(wording.English), i)
+		assert.Equal(t, "No connection to the broker; trying again.", b.doubt(now, false).Said(wording.English))
 	}
 }
 
@@ -115,19 +116,19 @@ func TestAWallAtABroker(t *testing.T) {
 			}
 		}
 	}
-	until(func(v []display.WallBench) bool { return v[0].Doubt == "Nothing has been heard from it yet." })
+	until(func(v []display.WallBench) bool { return v[0].Doubt.Code == display.NeverHeard })
 	publishTo(t, address, user, password, "shop/v1/left/step", `{"schema":1,"run":7,"job":{"job":"3","title":"Pump","steps":[]},"step":null}`)
 	publishTo(t, address, user, password, "shop/v1/left/status", string(statusOf(7, 1, session.StatusLive)))
 	until(func(v []display.WallBench) bool {
-		return v[0].Doubt == "" && v[0].Job != nil && v[0].Job.Title == "Pump"
+		return v[0].Doubt == display.Doubt{} && v[0].Job != nil && v[0].Job.Title == "Pump"
 	})
 	require.NoError(t, b.Close())
 	until(func(v []display.WallBench) bool {
-		return v[0].Doubt == "No connection to the broker; trying again." && v[0].Job == nil
+		return v[0].Doubt.Code == display.NoBroker && v[0].Job == nil
 	})
 	b = start(address)
 	publishTo(t, address, user, password, "shop/v1/left/status", string(statusOf(7, 9, session.StatusLive)))
-	until(func(v []display.WallBench) bool { return v[0].Doubt == "" })
+	until(func(v []display.WallBench) bool { return v[0].Doubt == display.Doubt{} })
 	stop()
 	require.NoError(t, <-ended)
 	require.NoError(t, b.Close())
