@@ -16,7 +16,7 @@ type Command struct {
 	Reference  string            `json:"reference,omitempty"`  // begin: the shop's own words for the engine
 	Instrument string            `json:"instrument,omitempty"` // take, enter
 	Value      string            `json:"value,omitempty"`      // enter: the number as typed
-	Unit       string            `json:"unit,omitempty"`       // enter: mm if not given
+	Unit       string            `json:"unit,omitempty"`       // enter, check, fitted, stock: of the lengths typed; mm if not given
 	Passes     string            `json:"passes,omitempty"`     // enter: the feeler that passes
 	Stops      string            `json:"stops,omitempty"`      // enter: the feeler that does not
 	Step       string            `json:"step,omitempty"`       // place, next: go to this step

@@ -30,6 +30,10 @@ func (t *turn) command(c Command) (Receipt, *Refusal) {
 	if no := checkWords(c); no != nil {
 		return Receipt{}, no
 	}
+	c, no := t.inMillimetres(c)
+	if no != nil {
+		return Receipt{}, no
+	}
 	if slices.Contains(t.guarded, c.Do) && !c.Proved {
 		return Receipt{}, refuse("pin needed", fmt.Sprintf("to %s takes an operator who proves it with a PIN", c.Do), "give your name and your PIN")
 	}

@@ -15,7 +15,12 @@ func (d *daemon) openPage() error {
 	if d.cfg.Page == config.Off {
 		return nil
 	}
+	languages, err := d.cfg.Catalogues()
+	if err != nil {
+		return err
+	}
 	c := display.Config{
+		Languages: languages, Language: d.cfg.Language, Inches: d.cfg.Unit == session.Inch,
 		Listen: d.cfg.Page, Mailbox: d.bench.Subscribe, Log: d.log, Software: version, Do: d.carryOut, Desk: d.bench.Desk, Metrics: portFace{d}.Metrics,
 		Plans: func() ([]display.Plan, error) { return plansToBegin(d.cfg.Plans) },
 	}

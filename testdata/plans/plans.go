@@ -3,7 +3,7 @@ package plans
 
 import "embed"
 
-// Files are the plans in this folder.
+// Files are the plans in this folder, and in words the catalogues of their words.
 //
-//go:embed *.toml shared/*.toml
+//go:embed *.toml shared/*.toml words/*.json
 var Files embed.FS

@@ -4,8 +4,11 @@ package config
 
 import (
 	"fmt"
+	"io/fs"
+	"maps"
 	"net"
 	"net/url"
+	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -16,7 +19,9 @@ import (
 	"shimwright/devices"
 	"shimwright/session"
 	"shimwright/session/tomlfile"
+	"shimwright/session/wording"
 	"shimwright/sqlite"
+	"shimwright/testdata/plans"
 )
 
 // A Config is how a daemon is set up.
@@ -26,6 +31,11 @@ type Config struct {
 	Socket string `toml:"socket" example:"/run/shimwright/control.sock"` // where logctl reaches the daemon
 	Page   string `toml:"page" example:"127.0.0.1:8080"`                 // where the display page is served, or "off"
 	Plans  string `toml:"plans" example:"/home/shop/plans"`              // the folder of plans that a job can begin with from the page
+	// Language and Unit are those of readers who do not choose; Languages is a folder of
+	// catalogues that add a language, or the words of the shop's own plans.
+	Language  string       `toml:"language" example:"de"`
+	Unit      session.Unit `toml:"unit" example:"in"` // of lengths on displays: mm or in
+	Languages string       `toml:"languages" example:"/home/shop/languages"`
 	// Bounce is the time within which a second frame of an instrument is too soon.
 	Bounce time.Duration `toml:"bounce" example:"0.7s"`
 	// RefuseOverdue turns readings away whose instrument is due for calibration.
@@ -75,12 +85,13 @@ const (
 // user's state directory, one usual instrument of each kind to type values of.
 func Default(getenv func(string) string, socket string) Config {
 	return Config{
-		Bench:  "bench-1",
-		Data:   sqlite.DefaultFolder(getenv),
-		Socket: socket,
-		Page:   "127.0.0.1:8080",
-		Bounce: 700 * time.Millisecond,
-		MQTT:   MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
+		Bench:    "bench-1",
+		Data:     sqlite.DefaultFolder(getenv),
+		Socket:   socket,
+		Page:     "127.0.0.1:8080",
+		Bounce:   700 * time.Millisecond,
+		Language: "en", Unit: session.Millimetre,
+		MQTT: MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
 		// Any instrument in a file replaces all of these.
 		Instruments: typed(),
 	}
@@ -136,7 +147,7 @@ func (k *check) bench(c Config) {
 	if c.Bounce < 0 || c.Bounce > 10*time.Second {
 		k.wrong(fmt.Sprintf("a bounce of %s is not sensible", c.Bounce), `give a time up to ten seconds, like "0.7s"`, "bounce")
 	}
-	for _, f := range []struct{ key, path string }{{"data", c.Data}, {"socket", c.Socket}, {"plans", c.Plans}} {
+	for _, f := range []struct{ key, path string }{{"data", c.Data}, {"socket", c.Socket}, {"plans", c.Plans}, {"languages", c.Languages}} {
 		if k.doc.Has(f.key) && !filepath.IsAbs(f.path) {
 			k.wrong(fmt.Sprintf("the path %q depends on where the daemon is started", f.path), "write it from the root, like /var/lib/shimwright", f.key)
 		}
@@ -144,6 +155,38 @@ func (k *check) bench(c Config) {
 	if c.Page != Off {
 		k.address(c.Page, "page")
 	}
+	if c.Unit != session.Millimetre && c.Unit != session.Inch {
+		k.wrong(fmt.Sprintf("displays cannot show lengths in %s", c.Unit.Word()), `write "mm" or "in"`, "unit")
+	}
+	k.languages(c)
+}
+
+func (k *check) languages(c Config) {
+	all, err := c.Catalogues()
+	if err != nil {
+		k.wrong(err.Error(), "mend the file, or leave the folder away", "languages")
+		return
+	}
+	if all[c.Language] == nil {
+		k.wrong(fmt.Sprintf("there is no language %q", c.Language), "write one of "+strings.Join(slices.Sorted(maps.Keys(all)), ", ")+", or put its catalogue into the folder of languages", "language")
+	}
+}
+
+// Catalogues are the languages that come with the program, with the words of its example
+// plans, and those of the configured folder.
+func (c Config) Catalogues() (wording.Languages, error) {
+	words, err := fs.Sub(plans.Files, "words")
+	if err != nil {
+		return nil, err
+	}
+	folders := []fs.FS{words}
+	if c.Languages != "" {
+		if _, err := os.ReadDir(c.Languages); err != nil {
+			return nil, fmt.Errorf("cannot read the folder %q: %w", c.Languages, err)
+		}
+		folders = append(folders, os.DirFS(c.Languages))
+	}
+	return wording.Load(folders...)
 }
 
 func (k *check) operators(c Config) {

@@ -85,6 +85,23 @@ func TestAFileIsReadOverTheDefaults(t *testing.T) {
 	require.Equal(t, "0.04", c.Instruments[0].Permissible[session.Depth].String())
 }
 
+func TestLanguagesOfAShop(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "nl.json")
+	require.NoError(t, os.WriteFile(file, []byte(`{"language": "nl", "name": "Nederlands", "plans": {"Crank": "Krukas"}}`), 0o600))
+	text := "language = \"nl\"\nunit = \"in\"\nlanguages = \"" + dir + "\""
+	c, err := Read("bench.toml", []byte(text), defaults())
+	require.NoError(t, err)
+	all, err := c.Catalogues()
+	require.NoError(t, err)
+	require.Equal(t, "Krukas", all["nl"].Text("Crank"))
+	require.Equal(t, session.Inch, c.Unit)
+
+	require.NoError(t, os.WriteFile(file, []byte(`{"language": "nl"`), 0o600))
+	_, err = Read("bench.toml", []byte(text), defaults())
+	require.ErrorContains(t, err, `cannot use the catalogue "nl.json": unexpected EOF; mend the file`)
+}
+
 func TestMistakesAreNamedWithTheirPlace(t *testing.T) {
 	for _, c := range []struct{ text, want string }{
 		{"bench = 3", "b.toml:1:9: "},
@@ -95,6 +112,9 @@ func TestMistakesAreNamedWithTheirPlace(t *testing.T) {
 		{"[wall]\nbenches = [\"Bench 1\"]", `"Bench 1" is no bench, or named twice; `},
 		{"[mqtt]\nbroker = \"off\"\n[wall]\nbenches = [\"bench-1\"]", `a wall needs a broker and the page; `},
 		{`plans = "plans"`, `b.toml:1:1: the path "plans" depends on where the daemon is started; `},
+		{`unit = "N.m"`, `b.toml:1:1: displays cannot show lengths in N·m; write "mm" or "in"`},
+		{`language = "xx"`, `b.toml:1:1: there is no language "xx"; write one of de, en, or put its catalogue into the folder of languages`},
+		{`languages = "/nowhere/at/all"`, `b.toml:1:1: cannot read the folder "/nowhere/at/all": open /nowhere/at/all: no such file or directory; mend the file, or leave the folder away`},
 		{`data = "logs"`, `b.toml:1:1: the path "logs" depends on where the daemon is started; `},
 		{`page = "8080"`, `b.toml:1:1: "8080" is not an address to listen on; `},
 		{"protect = [\"begin\"]", `b.toml:1:1: commands are protected, but there is no operator who could give them; add an [[operator]] with the lines of: logctl operator pin NAME`},

@@ -72,9 +72,9 @@ func (s *Server) commands(w http.ResponseWriter, r *http.Request) (ok bool) {
 		w.Header().Set("Allow", route.method)
 		http.Error(w, "Use "+route.method+" here.", http.StatusMethodNotAllowed)
 	case s.foreign(r):
-		s.refuse(w, http.StatusForbidden, &session.Refusal{Code: "other site", Message: "this did not come from the bench's own page", Instead: "open the page at the bench's address and use its buttons"})
+		s.refuse(w, r, http.StatusForbidden, &session.Refusal{Code: "other site", Message: "this did not come from the bench's own page", Instead: "open the page at the bench's address and use its buttons"})
 	case r.Method == http.MethodPost && !isJSON(r):
-		s.refuse(w, http.StatusUnsupportedMediaType, &session.Refusal{Code: "bad input", Message: "only JSON is taken here", Instead: "use the buttons of the page"})
+		s.refuse(w, r, http.StatusUnsupportedMediaType, &session.Refusal{Code: "bad input", Message: "only JSON is taken here", Instead: "use the buttons of the page"})
 	default:
 		route.handle(w, r)
 	}
@@ -109,7 +109,7 @@ func (s *Server) body(w http.ResponseWriter, r *http.Request, into any) bool {
 	dec := json.NewDecoder(strings.NewReader(string(text)))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(into); err != nil {
-		s.refuse(w, http.StatusBadRequest, &session.Refusal{Code: "bad input", Message: "the request cannot be read", Instead: "load the page again"})
+		s.refuse(w, r, http.StatusBadRequest, &session.Refusal{Code: "bad input", Message: "the request cannot be read", Instead: "load the page again"})
 		return false
 	}
 	return true
@@ -124,7 +124,7 @@ func (s *Server) read(w http.ResponseWriter, r *http.Request) (text []byte, ok b
 	if tooLong := (*http.MaxBytesError)(nil); errors.As(err, &tooLong) {
 		status, no = http.StatusRequestEntityTooLarge, &session.Refusal{Code: "bad input", Message: fmt.Sprintf("the request is longer than %d bytes", maxBody), Instead: "write less"}
 	}
-	s.refuse(w, status, no)
+	s.refuse(w, r, status, no)
 	return nil, false
 }
 
@@ -144,7 +144,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 		no = s.complete(&c, page)
 	}
 	if no != nil {
-		s.refuse(w, http.StatusBadRequest, no)
+		s.refuse(w, r, http.StatusBadRequest, no)
 		return
 	}
 	// A page that goes away does not undo what it asked for.
@@ -152,7 +152,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	receipt, err := s.cfg.Do(ctx, c)
 	if err != nil {
-		s.failed(w, err)
+		s.failed(w, r, err)
 		return
 	}
 	answer := done{Receipt: receipt, Said: []string{}}
@@ -202,7 +202,7 @@ func (s *Server) choices(w http.ResponseWriter, r *http.Request) {
 	}
 	plans, err := s.plans()
 	if err != nil {
-		s.refuse(w, http.StatusInternalServerError, &session.Refusal{Code: "no plans", Message: err.Error(), Instead: "mend that, or begin with logctl"})
+		s.refuse(w, r, http.StatusInternalServerError, &session.Refusal{Code: "no plans", Message: err.Error(), Instead: "mend that, or begin with logctl"})
 		return
 	}
 	desk := s.desk()
@@ -223,8 +223,9 @@ func orElse(text, other string) string {
 	return text
 }
 
-func (s *Server) refuse(w http.ResponseWriter, status int, no *session.Refusal) {
-	s.answer(w, status, no)
+// refuse answers a refusal in the reader's language.
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, no *session.Refusal) {
+	s.answer(w, status, s.reader(r).Refusal(*no))
 }
 
 // answer writes v as JSON.

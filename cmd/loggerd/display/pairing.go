@@ -116,13 +116,13 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 	}
 	page, no := s.codes.redeem(strings.Join(strings.Fields(ask.Code), ""), s.cfg.Now())
 	if no != nil {
-		s.refuse(w, http.StatusForbidden, no)
+		s.refuse(w, r, http.StatusForbidden, no)
 		return
 	}
 	token, hash := newToken()
 	_, err := s.cfg.Do(r.Context(), session.Command{Do: session.Pair, Page: page, Token: hash, Operator: ask.Operator, Door: session.FromPage})
 	if err != nil {
-		s.failed(w, err)
+		s.failed(w, r, err)
 		return
 	}
 	s.answer(w, http.StatusOK, map[string]string{"token": token, "page": page})
@@ -160,26 +160,26 @@ func (s *Server) page(w http.ResponseWriter, r *http.Request) (name string, ok b
 			}
 		}
 	}
-	s.refuse(w, http.StatusUnauthorized, &session.Refusal{
+	s.refuse(w, r, http.StatusUnauthorized, &session.Refusal{
 		Code: "not paired", Message: "this page may only look: it is not paired, or not any more", Instead: "make a code with logctl pair and type it here",
 	})
 	return "", false
 }
 
 // failed answers for what the bench did not do.
-func (s *Server) failed(w http.ResponseWriter, err error) {
+func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 	var no *session.Refusal
 	switch {
 	case !errors.As(err, &no):
 		s.cfg.Log.Error("a command of the page was not recorded", "err", err)
 		no = &session.Refusal{Code: "not recorded", Message: "it is not sure that this was recorded: " + err.Error(), Instead: "look at what the page shows before doing it again"}
-		s.refuse(w, http.StatusServiceUnavailable, no)
+		s.refuse(w, r, http.StatusServiceUnavailable, no)
 	case no.Code == "not recorded":
 		s.cfg.Log.Error("a command of the page was not recorded", "err", err)
-		s.refuse(w, http.StatusServiceUnavailable, no)
+		s.refuse(w, r, http.StatusServiceUnavailable, no)
 	case no.Code == "not asked":
-		s.refuse(w, http.StatusBadGateway, no)
+		s.refuse(w, r, http.StatusBadGateway, no)
 	default:
-		s.refuse(w, http.StatusConflict, no)
+		s.refuse(w, r, http.StatusConflict, no)
 	}
 }
