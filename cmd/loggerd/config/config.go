@@ -155,7 +155,7 @@ func (k *check) bench(c Config) {
 	if c.Page != Off {
 		k.address(c.Page, "page")
 	}
-	if c.Unit != session.Millimetre && c.Unit != session.Inch {
+	if c.Unit != "" && c.Unit != session.Millimetre && c.Unit != session.Inch {
 		k.wrong(fmt.Sprintf("displays cannot show lengths in %s", c.Unit.Word()), `write "mm" or "in"`, "unit")
 	}
 	k.languages(c)
@@ -167,7 +167,7 @@ func (k *check) languages(c Config) {
 		k.wrong(err.Error(), "mend the file, or leave the folder away", "languages")
 		return
 	}
-	if all[c.Language] == nil {
+	if c.Language != "" && all[c.Language] == nil {
 		k.wrong(fmt.Sprintf("there is no language %q", c.Language), "write one of "+strings.Join(slices.Sorted(maps.Keys(all)), ", ")+", or put its catalogue into the folder of languages", "language")
 	}
 }
