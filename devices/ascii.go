@@ -13,7 +13,7 @@ import (
 // The ASCII line.
 //
 //	┌────────────── line, 1 to 64 bytes ──────────────┐┌ end ┐
-//	  [channel] [sign] value [unit] [status] literals    CR, LF or CRLF
+//	  [channel] [sign] value [unit] [status] literals    CR, LF, CRLF, or the End of the profile
 //
 // The order and the literals are the pattern's. Example, with the pattern
 // `V(?P<sign>[+-])(?P<value>[0-9]{3}\.[0-9]{2}) (?P<unit>mm|in)`:
@@ -70,7 +70,7 @@ func (w *asciiWire) feed(b []byte, mono time.Duration, out func(frame)) {
 				continue
 			}
 		}
-		end := indexEnd(b)
+		end := w.indexEnd(b)
 		if end < 0 {
 			w.gather(b, mono, out)
 			return
@@ -81,9 +81,9 @@ func (w *asciiWire) feed(b []byte, mono time.Duration, out func(frame)) {
 	}
 }
 
-func indexEnd(b []byte) int {
+func (w *asciiWire) indexEnd(b []byte) int {
 	for i, c := range b {
-		if c == '\n' || c == '\r' {
+		if c == '\n' || c == '\r' || w.form.End != "" && c == w.form.End[0] {
 			return i
 		}
 	}
@@ -148,7 +148,7 @@ func (w *asciiWire) discard(b []byte, mono time.Duration, out func(frame)) {
 	out(frame{class: empty, bytes: len(b)})
 	w.last, w.afterCR, w.tail = mono, false, empty
 	if len(b) > 0 {
-		w.skip = indexEnd(b[len(b)-1:]) < 0
+		w.skip = w.indexEnd(b[len(b)-1:]) < 0
 		w.afterCR = b[len(b)-1] == '\r'
 	}
 }
@@ -195,6 +195,9 @@ func (w *asciiWire) read(line []byte) frame {
 	}
 	sign, _ := w.part(line, at, "sign")
 	value, _ := w.part(line, at, "value")
+	if w.form.DecimalComma {
+		value = pointed(value)
+	}
 	f.text, f.value, f.why = readNumber(sign, value, w.form.ImpliedDecimals, f.unit)
 	if f.why != "" {
 		f.code, f.unit = "bad number", ""
@@ -266,6 +269,14 @@ func readNumber(sign, value string, implied int, unit session.Unit) (text string
 		return "", session.Number{}, why
 	}
 	return text, kept, ""
+}
+
+// pointed makes a decimal comma a point. What has a point as well is not one number.
+func pointed(number string) string {
+	if strings.Contains(number, ".") {
+		return number + "," // and is not read as one
+	}
+	return strings.Replace(number, ",", ".", 1)
 }
 
 // withNought puts a 0 before a decimal point that has no digit before it, as many

@@ -48,6 +48,12 @@ func implied(n int) func(*session.Profile) {
 	return func(p *session.Profile) { p.ASCII.ImpliedDecimals = n }
 }
 
+func comma(p *session.Profile) { p.ASCII.DecimalComma = true }
+
+func ended(by string) func(*session.Profile) {
+	return func(p *session.Profile) { p.ASCII.End = by }
+}
+
 func TestASCIIReadings(t *testing.T) {
 	inInch := func(p *session.Profile) { p.Unit = session.Inch }
 	units := func(p *session.Profile) {
@@ -84,6 +90,15 @@ func TestASCIIReadings(t *testing.T) {
 		{"exponent", asciiProfile(plain), "1e3\n", "bad number", "", ""},
 		{"large exponent", asciiProfile(plain), "1E999999999\n", "bad number", "", ""},
 		{"comma", asciiProfile(plain), "1,5\n", "bad number", "", ""},
+		{"decimal comma", asciiProfile(plain, comma), "-1,50\n", "-1.50", "-1.50", "mm"},
+		{"decimal comma, no whole part", asciiProfile(plain, comma), ",5\n", "0.5", "0.5", "mm"},
+		{"decimal comma and a point", asciiProfile(plain, comma), "1,234.5\n", "bad number", "", ""},
+		{"a point where a comma belongs", asciiProfile(plain, comma), "1.5\n", "bad number", "", ""},
+		{"two decimal commas", asciiProfile(plain, comma), "1,2,3\n", "bad number", "", ""},
+		{"sign behind", asciiProfile(`(?P<value>[0-9.]+)(?P<sign>[+-])`), "1.5-\n", "-1.5", "-1.5", "mm"},
+		{"an end of its own", asciiProfile("\x02"+plain, ended("\x03")), "\x021.5\x03", "1.5", "1.5", "mm"},
+		{"an end of its own, then CR LF", asciiProfile("\x02"+plain, ended("\x03")), "\x021.5\x03\r\n", "1.5", "1.5", "mm"},
+		{"an end of its own after CR", asciiProfile("\x02"+plain, ended("\x03")), "\x021.5\r\x03", "1.5", "1.5", "mm"},
 		{"two points", asciiProfile(plain), "1.2.3\n", "bad number", "", ""},
 		{"two signs", asciiProfile(plain), "--1\n", "bad number", "", ""},
 		{"no whole part", asciiProfile(plain), ".5\n", "0.5", "0.5", "mm"},

@@ -34,11 +34,12 @@ type binaryWire struct {
 	form  session.BinaryFrame
 	scale session.Number // of one count in unit
 	unit  session.Unit
-	size  int           // bytes of a frame
-	gap   time.Duration // silence that ends a frame
-	mask  []byte        // 1 where a bit is fixed
-	want  []byte        // its value there
-	self  bool          // the fixed bits find the frame by themselves
+	other *session.OtherUnit // besides unit; nil if there is none
+	size  int                // bytes of a frame
+	gap   time.Duration      // silence that ends a frame
+	mask  []byte             // 1 where a bit is fixed
+	want  []byte             // its value there
+	self  bool               // the fixed bits find the frame by themselves
 
 	buf  []byte          // a window of one frame; where only silence marks frames, a burst
 	at   []time.Duration // arrival of each of its bytes
@@ -68,7 +69,7 @@ func (r *run) add(c byte, at time.Duration) {
 
 func newBinaryWire(p session.Profile) wire {
 	form := *p.Binary
-	w := &binaryWire{form: form, scale: scaleOf(p), unit: p.Kind.Quantity().Unit(), size: form.Bits / 8, gap: form.Gap}
+	w := &binaryWire{form: form, scale: scaleOf(p), unit: p.Kind.Quantity().Unit(), other: otherUnit(form), size: form.Bits / 8, gap: form.Gap}
 	if w.gap == 0 {
 		w.gap = defaultGap
 	}
@@ -91,6 +92,14 @@ func scaleOf(p session.Profile) session.Number {
 		return session.Number{}
 	}
 	return *scale
+}
+
+// otherUnit is the second unit of a frame; nil if it has one only.
+func otherUnit(form session.BinaryFrame) *session.OtherUnit {
+	if form.InchBit != nil && form.InchScale != nil {
+		return &session.OtherUnit{Bit: *form.InchBit, Unit: session.Inch, Scale: *form.InchScale}
+	}
+	return form.Other
 }
 
 // drawFixed turns the drawing of fixed bits into a mask and values by byte.
@@ -269,10 +278,14 @@ func (w *binaryWire) read(b []byte) frame {
 		}
 	}
 	scale, unit := w.scale, w.unit
-	if w.form.InchBit != nil && hasBit(b, w.form.Order, *w.form.InchBit) {
-		scale, unit = *w.form.InchScale, session.Inch
+	if w.other != nil && hasBit(b, w.form.Order, w.other.Bit) {
+		scale, unit = w.other.Scale, w.other.Unit
 	}
-	shown := session.Num(decimal.New(w.counts(b), 0).Mul(scale.Decimal))
+	counts, ok := w.counts(b)
+	if !ok {
+		return frame{class: faulty, raw: b, code: "bad number", why: "four of its bits are no decimal digit"}
+	}
+	shown := session.Num(decimal.New(counts, 0).Mul(scale.Decimal))
 	f := frame{class: sound, raw: b, unit: unit, text: shown.String(), value: unit.Kept(shown)}
 	if why := beyond(f.value, f.text, unit); why != "" {
 		return frame{class: faulty, raw: b, code: "bad number", why: why}
@@ -280,8 +293,8 @@ func (w *binaryWire) read(b []byte) frame {
 	return f
 }
 
-// counts reads the value field with its sign.
-func (w *binaryWire) counts(b []byte) int64 {
+// counts reads the value field with its sign; false if it holds no number.
+func (w *binaryWire) counts(b []byte) (int64, bool) {
 	first, width := w.form.Value[0], w.form.Value[1]
 	var n int64
 	for i := range width {
@@ -290,11 +303,40 @@ func (w *binaryWire) counts(b []byte) int64 {
 		}
 		n |= 1 << weight(w.form.Order, i, width)
 	}
+	if w.form.Coding == codedBCD {
+		var ok bool
+		if n, ok = ofDigits(n); !ok {
+			return 0, false
+		}
+	}
 	switch {
 	case w.form.Sign == signBit && hasBit(b, w.form.Order, *w.form.SignBit):
-		return -n
+		return -n, true
 	case w.form.Sign == signTwos && n>>(width-1) != 0:
-		return n - 1<<width
+		return n - 1<<width, true
+	}
+	return n, true
+}
+
+// codedBCD has a decimal digit in every four bits.
+const codedBCD = "bcd"
+
+// ofDigits is the number whose decimal digits are the groups of four bits of n; false if
+// one of them is none.
+func ofDigits(n int64) (number int64, ok bool) {
+	for one := int64(1); n != 0; n, one = n>>4, one*10 {
+		if n&15 > 9 {
+			return 0, false
+		}
+		number += n & 15 * one
+	}
+	return number, true
+}
+
+// digitsOf is the inverse of ofDigits.
+func digitsOf(number int64) (n int64) {
+	for shift := 0; number != 0; number, shift = number/10, shift+4 {
+		n |= number % 10 << shift
 	}
 	return n
 }
@@ -318,21 +360,22 @@ const (
 func newBinaryEncoder(p session.Profile) encoder {
 	form := *p.Binary
 	_, want := drawFixed(form)
+	other := otherUnit(form)
 	return func(shown session.Number, unit session.Unit) ([]byte, error) {
-		scale := scaleOf(p)
-		if unit == session.Inch {
-			if form.InchBit == nil {
-				return nil, fmt.Errorf("cannot encode %s in: the frame has no inch bit", shown)
+		scale, second := scaleOf(p), unit != p.Kind.Quantity().Unit()
+		if second {
+			if other == nil || other.Unit != unit {
+				return nil, fmt.Errorf("cannot encode %s %s: the frame has no bit for that unit", shown, unit.Word())
 			}
-			scale = *form.InchScale
+			scale = other.Scale
 		}
 		counts, rest := shown.QuoRem(scale.Decimal, 0)
 		if !rest.IsZero() {
 			return nil, fmt.Errorf("cannot encode %s %s: it is not a whole number of counts of %s", shown, unit.Word(), scale)
 		}
 		b := append([]byte(nil), want...)
-		if unit == session.Inch {
-			setBit(b, form.Order, *form.InchBit)
+		if second {
+			setBit(b, form.Order, other.Bit)
 		}
 		if !putCounts(b, form, counts.IntPart()) {
 			return nil, fmt.Errorf("cannot encode %s %s: the value field is too small", shown, unit.Word())
@@ -355,6 +398,9 @@ func putCounts(b []byte, form session.BinaryFrame, n int64) bool {
 	case n < 0:
 		n = -n
 		setBit(b, form.Order, *form.SignBit)
+	}
+	if form.Coding == codedBCD {
+		n = digitsOf(n)
 	}
 	if n >= 1<<width {
 		return false

@@ -238,6 +238,8 @@ func checkASCII(p session.Profile) []Mistake {
 	}
 	m.when(strings.HasSuffix(a.Pattern, `\r`) || strings.HasSuffix(a.Pattern, `\n`), "ascii.pattern", "the pattern ends in a line end, which is not part of the line", `remove it: CR, LF and CRLF all end a line`)
 	m.when(a.ImpliedDecimals < 0 || a.ImpliedDecimals > 9, "ascii.implied_decimals", fmt.Sprintf("%d decimals cannot be implied", a.ImpliedDecimals), "write a number from 0 to 9")
+	m.when(a.DecimalComma && a.ImpliedDecimals > 0, "ascii.decimal_comma", "decimals are implied, so there is no comma before them", "remove one of the two")
+	m.when(a.End != "" && (len(a.End) != 1 || strings.Trim(a.End, numberLike) == ""), "ascii.end", fmt.Sprintf("%q ends no line", a.End), `write the one character that does and is in no number, such as "\u0003"; CR, LF and CRLF end a line without it`)
 	m.when(a.Units != nil && !has("unit"), "ascii.units", "units are given and the pattern has no group unit", "add the group, or remove the units")
 	for _, word := range sortedKeys(a.Units) {
 		u := a.Units[word]
@@ -249,6 +251,9 @@ func checkASCII(p session.Profile) []Mistake {
 	m.when(!has("channel") && a.Channel != "", "ascii.channel", "channel is given and the pattern has no group channel", "add the group, or remove the channel")
 	return m
 }
+
+// numberLike are the characters of numbers and words.
+const numberLike = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789+-., "
 
 func groups() []string { return []string{"value", "sign", "unit", "channel", "status"} }
 
@@ -288,8 +293,29 @@ func checkBinary(p session.Profile) []Mistake {
 	m.when(b.Sign != "" && !slices.Contains(signs, b.Sign), "binary.sign", fmt.Sprintf("%q is no way to give a sign", b.Sign), "write one of "+listed(signs))
 	m.when(b.Sign == signBit && b.SignBit == nil, "binary.sign_bit", "the sign is a bit and nothing says which", "add sign_bit, the bit that is set when negative")
 	m.when(b.Sign != signBit && b.SignBit != nil, "binary.sign_bit", "sign_bit is given and the sign is not a bit", `remove it, or write sign = "bit"`)
+	checkCoding(b, &m)
+	checkOther(p, &m)
 	checkFields(b, &m)
 	return m
+}
+
+// checkCoding sees that decimal digits fill their field.
+func checkCoding(b *session.BinaryFrame, m *mistakes) {
+	bcd := b.Coding == codedBCD
+	m.when(b.Coding != "" && b.Coding != "binary" && !bcd, "binary.coding", fmt.Sprintf("%q is no coding", b.Coding), `write "binary" or "bcd", or remove it`)
+	m.when(bcd && len(b.Value) == 2 && b.Value[1]%4 != 0, "binary.value", "the value is of decimal digits and its field has no multiple of four bits", "give each digit four bits")
+	m.when(bcd && b.Sign == signTwos, "binary.sign", "decimal digits have no twos complement", "write "+listed([]string{signNone, signBit}))
+}
+
+// checkOther sees that a second unit is one of the quantity.
+func checkOther(p session.Profile, m *mistakes) {
+	o := p.Binary.Other
+	if o == nil {
+		return
+	}
+	m.when(p.Binary.InchBit != nil, "binary.other_unit", "inch_bit is given as well", "keep one of the two")
+	m.when(!slices.Contains(unitsOf(p.Kind)[1:], o.Unit), "binary.other_unit.unit", fmt.Sprintf("%q is no other unit of a %s", o.Unit, p.Kind.Quantity()), "write one of "+listed(wordsOf(unitsOf(p.Kind)[1:])))
+	m.when(!o.Scale.IsPositive(), "binary.other_unit.scale", "one count is not above 0 "+o.Unit.Word(), "write the value of one count, such as 0.1")
 }
 
 // checkFields sees that every field lies in the frame and no two bits are one.
@@ -318,6 +344,9 @@ func checkFields(b *session.BinaryFrame, m *mistakes) {
 	}
 	if b.InchBit != nil {
 		claim("binary.inch_bit", *b.InchBit)
+	}
+	if b.Other != nil {
+		claim("binary.other_unit.bit", b.Other.Bit)
 	}
 	for _, bit := range b.StatusBits {
 		claim("binary.status_bits", bit)

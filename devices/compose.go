@@ -1,6 +1,7 @@
 package devices
 
 import (
+	"cmp"
 	"fmt"
 	"regexp/syntax"
 	"slices"
@@ -31,7 +32,7 @@ func newASCIIEncoder(p session.Profile) encoder {
 				c.sign, c.value = spell(shown, p.ASCII.ImpliedDecimals, pad, !sign)
 				c.add(tree)
 				if f := w.read([]byte(c.line.String())); f.class == sound && f.unit == unit && f.value.Equal(want.Decimal) {
-					return []byte(c.line.String() + "\r\n"), nil
+					return []byte(c.line.String() + cmp.Or(p.ASCII.End, "\r\n")), nil
 				}
 				if c.try > 0 {
 					break // every alternative was tried
@@ -112,6 +113,9 @@ func (c *composer) add(re *syntax.Regexp) {
 func (c *composer) capture(re *syntax.Regexp) {
 	switch re.Name {
 	case "value":
+		if c.form.DecimalComma {
+			c.value = strings.Replace(c.value, ".", ",", 1)
+		}
 		c.line.WriteString(c.value)
 	case "sign":
 		if c.sign == "-" {
@@ -147,6 +151,8 @@ func wireWords(u session.Unit) []string {
 		return []string{"N.m", "Nm"}
 	case session.PoundFoot:
 		return []string{"lbf.ft", "ft.lbf", "lbf-ft", "ft-lb"}
+	case session.PoundInch:
+		return []string{"lbf.in", "in.lbf", "lbf-in", "in-lb"}
 	case session.Celsius:
 		return []string{"C", "Cel", "degC", "°C"}
 	case session.Fahrenheit:

@@ -390,6 +390,8 @@ func encodable() []session.Profile {
 		named("own-units", asciiProfile(`(?:Z|#)(?P<sign>-?) *(?P<value>[0-9.]+)(?P<unit>[MI])\.?`, func(p *session.Profile) {
 			p.ASCII.Units = map[string]session.Unit{"M": session.Millimetre, "I": session.Inch}
 		})),
+		named("comma-sign-behind", asciiProfile(`:(?P<value>[0-9]{1,6},[0-9]{2})(?P<sign>[+-])`, func(p *session.Profile) { p.ASCII.DecimalComma = true })),
+		named("own-end", asciiProfile("\x02(?P<sign>[+-])(?P<value>[0-9]{1,6}[.][0-9]{2})mm", func(p *session.Profile) { p.ASCII.End = "\x03" })),
 		named("blank-sign", asciiProfile(`[[:upper:]]{3} (?P<sign>[ -])(?P<value>\d{4}[.]\d\d).`)),
 	}
 }
@@ -460,5 +462,5 @@ func TestEncodeInch(t *testing.T) {
 		}
 	}
 	_, err := newBinaryEncoder(loneProfile())(decimals(1, 1), session.Inch)
-	assert.ErrorContains(t, err, "no inch bit")
+	assert.ErrorContains(t, err, "no bit for that unit")
 }

@@ -1,12 +1,14 @@
 package devices
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"shimwright/session"
 )
@@ -125,15 +127,16 @@ func countOf(k session.Kind, presses []Press) session.Number {
 		}
 		return most, seen
 	}
-	units := unitsOf(k)
-	if n, ok := places(units[0]); ok {
-		return decimals(1, n)
+	for _, unit := range unitsOf(k) {
+		n, ok := places(unit)
+		switch {
+		case ok && unit == session.Fahrenheit: // a difference, not a temperature
+			return session.Num(decimals(5, n).DivRound(decimals(9, 0).Decimal, n+2))
+		case ok:
+			return unit.Kept(decimals(1, n))
+		}
 	}
-	n, _ := places(units[1])
-	if units[1] == session.Fahrenheit { // a difference, not a temperature
-		return session.Num(decimals(5, n).DivRound(decimals(9, 0).Decimal, n+2))
-	}
-	return units[1].Kept(decimals(1, n))
+	return session.Number{}
 }
 
 // readsAll tells whether a profile reads every press, alone and all in a row, as the
@@ -169,14 +172,15 @@ func reads(d *Decoder, press Press, at time.Duration) bool {
 
 // unitNotes says what the presses did not show of units and signs.
 func unitNotes(k session.Kind, presses []Press) (notes []string) {
-	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Shown.IsNegative() }) {
+	if k.Quantity() != session.OfTorque && !slices.ContainsFunc(presses, func(p Press) bool { return p.Shown.IsNegative() }) {
 		notes = append(notes, "no value below zero was pressed; press one, if the instrument can show it")
 	}
-	other := unitsOf(k)[1]
-	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Unit == other }) {
-		word := other.Word()
-		if other == session.Inch {
-			word = "inch"
+	first := presses[0].Unit
+	if !slices.ContainsFunc(presses, func(p Press) bool { return p.Unit != first }) {
+		words := wordsOf(slices.DeleteFunc(unitsOf(k), func(u session.Unit) bool { return u == first }))
+		word := strings.ReplaceAll(strings.Join(words, " or "), session.Inch.Word(), "inch")
+		if k.Quantity() == session.OfTorque {
+			word = strings.Join(words, " or ")
 		}
 		notes = append(notes, fmt.Sprintf("nothing was pressed in %s; press once in %s, if the instrument can be switched", word, word))
 	}
@@ -186,21 +190,22 @@ func unitNotes(k session.Kind, presses []Press) (notes []string) {
 // A span of characters in a line.
 type part struct {
 	text string
-	kind byte // d digits with at most one point, a letters, s blanks, others themselves
+	kind byte // d digits with at most one point, a letters, s blanks, others themselves; w letters and digits
 }
 
-// parts cuts a line into numbers, words, blanks and single other characters.
-func parts(line string) []part {
+// parts cuts a line into numbers, words, blanks and single other characters. point is
+// what stands before decimals.
+func parts(line string, point byte) []part {
 	var out []part
 	for len(line) > 0 {
-		kind := kindOf(line[0])
-		n := 1
-		for n < len(line) && kindOf(line[n]) == kind && kind != 'x' {
+		kind := kindOf(line[0], point)
+		_, n := utf8.DecodeRuneInString(line)
+		for n < len(line) && kindOf(line[n], point) == kind && kind != 'x' {
 			n++
 		}
 		if kind == 'd' {
-			if i := strings.Index(line[:n], "."); i >= 0 { // one point a number
-				if j := strings.Index(line[i+1:n], "."); j >= 0 {
+			if i := strings.IndexByte(line[:n], point); i >= 0 { // one point a number
+				if j := strings.IndexByte(line[i+1:n], point); j >= 0 {
 					n = i + 1 + j
 				}
 			}
@@ -211,9 +216,25 @@ func parts(line string) []part {
 	return out
 }
 
-func kindOf(c byte) byte {
+// merged joins numbers and words that stand together: a check sum may be either or both.
+func merged(parts []part) []part {
+	var out []part
+	for _, p := range parts {
+		if p.kind == 'd' || p.kind == 'a' {
+			p.kind = 'w'
+			if n := len(out); n > 0 && out[n-1].kind == 'w' {
+				out[n-1].text += p.text
+				continue
+			}
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+func kindOf(c, point byte) byte {
 	switch {
-	case c >= '0' && c <= '9', c == '.':
+	case c >= '0' && c <= '9', c == point:
 		return 'd'
 	case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z':
 		return 'a'
@@ -224,8 +245,40 @@ func kindOf(c byte) byte {
 }
 
 // linesOf gives the lines of a press that are not empty.
-func linesOf(raw []byte) []string {
-	return strings.FieldsFunc(string(raw), func(r rune) bool { return r == '\r' || r == '\n' })
+func linesOf(raw []byte, end string) []string {
+	return strings.FieldsFunc(string(raw), func(r rune) bool { return r == '\r' || r == '\n' || end != "" && r == rune(end[0]) })
+}
+
+// endOf is the character that ends every press and is in no number, where no line end does.
+func endOf(presses []Press) string {
+	end := ""
+	for _, p := range presses {
+		last := string(p.Raw[len(p.Raw)-1:])
+		if bytes.ContainsAny(p.Raw, "\r\n") || strings.Trim(last, numberLike) == "" || last[0] >= 0x80 || end != "" && last != end {
+			return ""
+		}
+		end = last
+	}
+	return end
+}
+
+// A spelling is how lines may write their number.
+type spelling struct {
+	implied int  // decimals that are not marked
+	point   byte // what marks decimals
+	behind  bool // the sign stands behind the number
+}
+
+// spellings lists those to try, the usual ones first.
+func spellings(presses []Press) []spelling {
+	var all []spelling
+	for _, behind := range []bool{false, true} {
+		for _, implied := range impliedDecimals(presses) {
+			all = append(all, spelling{implied, '.', behind})
+		}
+		all = append(all, spelling{0, ',', behind})
+	}
+	return all
 }
 
 // A shape is one line cut at its number.
@@ -239,10 +292,10 @@ type shape struct {
 }
 
 // cutAt cuts a line at its kth number.
-func cutAt(line string, k int) (shape, bool) {
-	all := parts(line)
+func (how spelling) cutAt(line string, k int) (shape, bool) {
+	all := parts(line, how.point)
 	for i, p := range all {
-		if p.kind != 'd' || strings.Trim(p.text, ".") == "" {
+		if p.kind != 'd' || len(p.text) == 1 && p.text[0] == how.point {
 			continue
 		}
 		if k > 0 {
@@ -267,6 +320,12 @@ func cutAt(line string, k int) (shape, bool) {
 			s.outer, s.inner = s.inner, 0
 		}
 		s.before = before
+		if how.behind {
+			if s.sign != "" || len(s.after) == 0 || s.after[0].text != "+" && s.after[0].text != "-" {
+				return shape{}, false
+			}
+			s.sign, s.after = s.after[0].text, s.after[1:]
+		}
 		return s, true
 	}
 	return shape{}, false
@@ -274,8 +333,14 @@ func cutAt(line string, k int) (shape, bool) {
 
 // saysShown tells whether a shape's number is what the display showed, with implied
 // decimals put in.
-func (s shape) saysShown(p Press, implied int) bool {
-	sign := cmp.Or(s.sign, "+")
-	_, mm, why := readNumber(sign, s.number, implied, p.Unit)
-	return why == "" && mm.Equal(p.Unit.Kept(p.Shown).Decimal) && (implied == 0 || len(s.number) > implied)
+func (s shape) saysShown(p Press, how spelling) bool {
+	sign, number := cmp.Or(s.sign, "+"), s.number
+	if how.point == ',' {
+		if !strings.Contains(number, ",") {
+			return false // an example with a point reads it as well
+		}
+		number = pointed(number)
+	}
+	_, mm, why := readNumber(sign, number, how.implied, p.Unit)
+	return why == "" && mm.Equal(p.Unit.Kept(p.Shown).Decimal) && (how.implied == 0 || len(number) > how.implied)
 }

@@ -44,9 +44,10 @@ type counting struct {
 func countings(k session.Kind, presses []Press) []counting {
 	var out []counting
 	units := unitsOf(k)
+	second := secondUnit(units, presses)
 	for _, base := range scales(presses, units[0]) {
-		for _, other := range scales(presses, units[1]) {
-			c := counting{scale: map[session.Unit]decimal.Decimal{units[0]: base, units[1]: other}}
+		for _, other := range scales(presses, second) {
+			c := counting{scale: map[session.Unit]decimal.Decimal{units[0]: base, second: other}}
 			whole, most := true, int64(0)
 			for _, press := range presses {
 				n, rest := press.Shown.QuoRem(c.scale[press.Unit], 0)
@@ -62,6 +63,16 @@ func countings(k session.Kind, presses []Press) []counting {
 		}
 	}
 	return out
+}
+
+// secondUnit is the one that was pressed besides the first of units.
+func secondUnit(units []session.Unit, presses []Press) session.Unit {
+	for _, press := range presses {
+		if press.Unit != units[0] {
+			return press.Unit
+		}
+	}
+	return units[1]
 }
 
 // scales are the values of one count to try in a unit; one that does not matter if
@@ -93,10 +104,12 @@ func (f *field) proposals(p session.Profile) []Proposal {
 	var found []Proposal
 	for units := range f.bits {
 		for _, sign := range []string{signNone, signBit, signTwos} {
-			if form, ok := f.fit(units, sign); ok {
-				x := p
-				x.Binary = form
-				found = append(found, f.describe(x))
+			for _, coding := range []string{"", codedBCD} {
+				if form, ok := f.fit(units, sign, coding); ok {
+					x := p
+					x.Binary = form
+					found = append(found, f.describe(x))
+				}
 			}
 		}
 	}
@@ -106,18 +119,25 @@ func (f *field) proposals(p session.Profile) []Proposal {
 // fit finds the field whose bit of one count lies at a place and that gives its sign
 // in a way. It is as wide as the counts need; a twos complement is as wide as the
 // copies of its sign go, since a narrower one would misread larger values.
-func (f *field) fit(units int, sign string) (*session.BinaryFrame, bool) {
+func (f *field) fit(units int, sign, coding string) (*session.BinaryFrame, bool) {
 	negative := slices.ContainsFunc(f.counts, func(n int64) bool { return n < 0 })
-	if negative == (sign == signNone) {
+	if negative == (sign == signNone) || sign == signTwos && coding == codedBCD {
 		return nil, false
 	}
-	width := 1
+	width, step := 1, 1
+	if coding == codedBCD {
+		width, step = 4, 4
+	}
 	for _, n := range f.counts {
-		for abs(n)>>width != 0 {
-			width++
+		bits := abs(n)
+		if coding == codedBCD {
+			bits = digitsOf(bits)
+		}
+		for bits>>width != 0 {
+			width += step
 		}
 	}
-	form := &session.BinaryFrame{Bits: f.bits, Order: f.order, Sign: sign}
+	form := &session.BinaryFrame{Bits: f.bits, Order: f.order, Sign: sign, Coding: coding}
 	scale := session.Num(f.scale[unitsOf(f.kind)[0]])
 	switch f.kind.Quantity() {
 	case session.OfTorque:
@@ -167,7 +187,7 @@ func (f *field) reads(form *session.BinaryFrame) bool {
 		if form.Sign == signBit {
 			want = abs(want)
 		}
-		if w.counts(press.Raw) != want {
+		if n, ok := w.counts(press.Raw); !ok || n != want {
 			return false
 		}
 	}
@@ -185,26 +205,35 @@ func (f *field) complete(form *session.BinaryFrame) (*session.BinaryFrame, bool)
 		}
 		form.SignBit = &bit
 	}
-	inch := func(i int) bool { return f.presses[i].Unit == unitsOf(f.kind)[1] }
-	units := 0
-	for i := range f.presses {
-		if inch(i) {
-			units++
-		}
-	}
-	switch {
-	case units == len(f.presses), units > 0 && f.kind.Quantity() != session.OfLength:
-		return nil, false // a profile cannot tell a frame in inch alone, nor another second unit
-	case units > 0:
-		bit, ok := f.flag(inch, func(bit int) bool { return taken(bit) || form.SignBit != nil && *form.SignBit == bit })
-		if !ok {
-			return nil, false
-		}
-		scale := session.Num(f.scale[session.Inch])
-		form.InchBit, form.InchScale = &bit, &scale
+	if !f.secondUnit(form, func(bit int) bool { return taken(bit) || form.SignBit != nil && *form.SignBit == bit }) {
+		return nil, false
 	}
 	form.Fixed = f.draw(form)
 	return form, true
+}
+
+// secondUnit finds the bit of the second unit, if presses were in one.
+func (f *field) secondUnit(form *session.BinaryFrame, taken func(bit int) bool) bool {
+	first := unitsOf(f.kind)[0]
+	second := secondUnit(unitsOf(f.kind), f.presses)
+	count := map[session.Unit]int{}
+	for _, press := range f.presses {
+		count[press.Unit]++
+	}
+	switch {
+	case count[first] == len(f.presses):
+		return true
+	case count[first] == 0, count[first]+count[second] < len(f.presses):
+		return false // a profile cannot tell a frame in another unit alone, nor a third
+	}
+	bit, ok := f.flag(func(i int) bool { return f.presses[i].Unit == second }, taken)
+	scale := session.Num(f.scale[second])
+	if second == session.Inch {
+		form.InchBit, form.InchScale = &bit, &scale
+	} else {
+		form.Other = &session.OtherUnit{Bit: bit, Unit: second, Scale: scale}
+	}
+	return ok
 }
 
 // flag finds the one bit that is set just in the presses that have something; false
@@ -237,9 +266,15 @@ func (f *field) draw(form *session.BinaryFrame) string {
 	return b.String()
 }
 
+// flagged tells whether a bit is that of the sign or of the second unit.
+func flagged(form *session.BinaryFrame, bit int) bool {
+	other := otherUnit(*form)
+	return form.SignBit != nil && *form.SignBit == bit || other != nil && other.Bit == bit
+}
+
 func (f *field) drawBit(form *session.BinaryFrame, bit int) byte {
 	own := bit >= form.Value[0] && bit < form.Value[0]+form.Value[1]
-	own = own || form.SignBit != nil && *form.SignBit == bit || form.InchBit != nil && *form.InchBit == bit
+	own = own || flagged(form, bit)
 	first := hasBit(f.presses[0].Raw, f.order, bit)
 	for _, press := range f.presses {
 		if own || hasBit(press.Raw, f.order, bit) != first {
@@ -256,10 +291,12 @@ func (f *field) drawBit(form *session.BinaryFrame, bit int) byte {
 func (f *field) describe(p session.Profile) Proposal {
 	form := *p.Binary
 	x := Proposal{Profile: p, Form: fmt.Sprintf("a frame of %d bytes, its value in bits %d to %d", f.bits/8, form.Value[0], form.Value[0]+form.Value[1]-1)}
+	if form.Coding == codedBCD {
+		x.Form += ", a decimal digit in every four"
+	}
 	loose := 0
 	for bit := range f.bits {
-		named := form.SignBit != nil && *form.SignBit == bit || form.InchBit != nil && *form.InchBit == bit
-		if !named && (bit < form.Value[0] || bit >= form.Value[0]+form.Value[1]) && f.drawBit(&form, bit) == '.' {
+		if !flagged(&form, bit) && (bit < form.Value[0] || bit >= form.Value[0]+form.Value[1]) && f.drawBit(&form, bit) == '.' {
 			loose++
 		}
 	}
@@ -270,7 +307,11 @@ func (f *field) describe(p session.Profile) Proposal {
 		x.Notes = append(x.Notes, "only the silence between frames marks them; a frame joined with noise is not read")
 	}
 	if form.Sign != signTwos {
-		largest := decimal.NewFromInt(1<<form.Value[1] - 1).Mul(f.scale[unitsOf(f.kind)[0]])
+		most := decimal.NewFromInt(1<<form.Value[1] - 1)
+		if form.Coding == codedBCD {
+			most = decimal.New(1, int32(form.Value[1]/4)).Sub(decimal.NewFromInt(1))
+		}
+		largest := most.Mul(f.scale[unitsOf(f.kind)[0]])
 		x.Notes = append(x.Notes, fmt.Sprintf("values above %s %s are not read, since none was pressed; press the largest that you measure", largest, f.kind.Quantity().Unit().Word()))
 	}
 	x.Notes = append(x.Notes, unitNotes(f.kind, f.presses)...)

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"shimwright/session"
 )
@@ -14,19 +15,20 @@ import (
 // those that say what was shown at every press.
 func proposeLines(p session.Profile, presses []Press) []Proposal {
 	lines := make([][]string, len(presses))
-	most := 0
+	most, end := 0, endOf(presses)
 	for i, press := range presses {
-		lines[i] = linesOf(press.Raw)
+		lines[i] = linesOf(press.Raw, end)
 		most = max(most, len(lines[i]))
 	}
 	var found []Proposal
 	seen := map[string]bool{}
 	for line := range min(most, 8) {
 		for k := range 8 {
-			for _, implied := range impliedDecimals(presses) {
-				x, ok := proposeLine(p, presses, lines, line, k, implied)
+			for _, how := range spellings(presses) {
+				x, ok := proposeLine(p, presses, lines, line, k, how)
 				if ok && !seen[x.Profile.ASCII.Pattern] {
 					seen[x.Profile.ASCII.Pattern] = true
+					x.Profile.ASCII.End = end
 					found = append(found, x)
 				}
 			}
@@ -47,19 +49,20 @@ func impliedDecimals(presses []Press) []int {
 }
 
 // proposeLine takes the kth number of one line of each press as its value.
-func proposeLine(p session.Profile, presses []Press, lines [][]string, line, k, implied int) (Proposal, bool) {
+func proposeLine(p session.Profile, presses []Press, lines [][]string, line, k int, how spelling) (Proposal, bool) {
 	shapes := make([]shape, len(presses))
 	for i, press := range presses {
 		if line >= len(lines[i]) {
 			return Proposal{}, false
 		}
-		s, ok := cutAt(lines[i][line], k)
-		if !ok || !s.saysShown(press, implied) {
+		s, ok := how.cutAt(lines[i][line], k)
+		if !ok || !s.saysShown(press, how) {
 			return Proposal{}, false
 		}
 		shapes[i] = s
 	}
-	w := lineWriter{kind: p.Kind, presses: presses, shapes: shapes, box: len(lines[0]) > 1, form: session.ASCIILine{ImpliedDecimals: implied}}
+	w := lineWriter{kind: p.Kind, presses: presses, shapes: shapes, how: how, box: len(lines[0]) > 1,
+		form: session.ASCIILine{ImpliedDecimals: how.implied, DecimalComma: how.point == ','}}
 	if !w.write() {
 		return Proposal{}, false
 	}
@@ -74,8 +77,11 @@ func proposeLine(p session.Profile, presses []Press, lines [][]string, line, k, 
 		w.notes = append(w.notes, "the frame does not say its unit, so a switch of unit cannot be noticed; leave the instrument in "+p.Unit.Word())
 	}
 	form := "a line of text"
-	if implied > 0 {
-		form = fmt.Sprintf("a line of text, the last %d digits of its number are decimals", implied)
+	switch {
+	case how.implied > 0:
+		form = fmt.Sprintf("a line of text, the last %d digits of its number are decimals", how.implied)
+	case how.point == ',':
+		form = "a line of text with a decimal comma"
 	}
 	return Proposal{Profile: p, Form: form, Notes: append(w.notes, unitNotes(p.Kind, presses)...)}, true
 }
@@ -85,6 +91,7 @@ type lineWriter struct {
 	kind    session.Kind
 	presses []Press
 	shapes  []shape
+	how     spelling
 	form    session.ASCIILine
 	pattern strings.Builder
 	notes   []string
@@ -98,11 +105,11 @@ func (w *lineWriter) write() bool {
 	for i, s := range w.shapes {
 		before[i], after[i] = s.before, s.after
 	}
-	if !w.parts(before, false) {
+	if !w.parts(aligned(before), false) {
 		return false
 	}
 	w.number()
-	if !w.parts(after, true) {
+	if !w.parts(aligned(after), true) {
 		return false
 	}
 	w.form.Pattern = w.pattern.String()
@@ -127,11 +134,31 @@ func (w *lineWriter) number() {
 	case slices.ContainsFunc(w.shapes, func(s shape) bool { return s.sign == "+" }):
 		sign = "[+-]?"
 	}
-	w.pattern.WriteString("(?P<sign>" + sign + ")")
-	if blank {
-		w.pattern.WriteString(inner.blanks())
+	sign = "(?P<sign>" + sign + ")"
+	value := "(?P<value>" + w.digits() + ")"
+	switch {
+	case w.how.behind:
+		w.pattern.WriteString(value + sign)
+	case blank:
+		w.pattern.WriteString(sign + inner.blanks() + value)
+	default:
+		w.pattern.WriteString(sign + value)
 	}
-	w.pattern.WriteString("(?P<value>" + w.digits() + ")")
+}
+
+// aligned merges words and numbers where the lines differ in which are which.
+func aligned(all [][]part) [][]part {
+	for _, parts := range all[1:] {
+		if slices.EqualFunc(parts, all[0], func(a, b part) bool { return a.kind == b.kind }) {
+			continue
+		}
+		out := make([][]part, len(all))
+		for i := range all {
+			out[i] = merged(all[i])
+		}
+		return out
+	}
+	return all
 }
 
 // digits writes the number: each unit with its own decimals. A number that is filled
@@ -146,7 +173,7 @@ func (w *lineWriter) digits() string {
 				continue
 			}
 			seen = true
-			before, after, _ := strings.Cut(s.number, ".")
+			before, after, _ := strings.Cut(s.number, string(w.how.point))
 			whole.add(len(before))
 			fraction.add(len(after))
 			filled = filled || (len(before) > 1 && before[0] == '0')
@@ -159,7 +186,7 @@ func (w *lineWriter) digits() string {
 			text = fmt.Sprintf("[0-9]{%d}", whole.most)
 		}
 		if fraction.most > 0 {
-			text += "[.]" + fraction.of("[0-9]")
+			text += "[" + string(w.how.point) + "]" + fraction.of("[0-9]")
 		}
 		if !slices.Contains(all, text) {
 			all = append(all, text)
@@ -178,13 +205,17 @@ func (w *lineWriter) parts(all [][]part, after bool) bool {
 	}
 	for at := range all[0] {
 		texts := make([]string, len(all))
+		kind := all[0][at].kind
 		for i := range all {
 			texts[i] = all[i][at].text
-			if all[i][at].kind != all[0][at].kind {
+			if all[i][at].kind != kind {
 				return false
 			}
 		}
-		w.part(all[0][at].kind, texts, after)
+		if kind == 'w' && !slices.ContainsFunc(texts, func(t string) bool { return strings.Trim(t, letters) != "" }) {
+			kind = 'a'
+		}
+		w.part(kind, texts, after)
 	}
 	return true
 }
@@ -207,18 +238,49 @@ func (w *lineWriter) part(kind byte, texts []string, after bool) {
 	case kind == 'd' && same && !after && w.form.Channel == "" && !strings.Contains(texts[0], "."):
 		w.form.Channel = texts[0]
 		w.pattern.WriteString("(?P<channel>" + width.of("[0-9]") + ")")
-	case same:
+	case kind == 'x' && !same && after && !w.said && w.units(texts):
+		w.pattern.WriteString("(?P<unit>" + oneOf(texts) + ")")
+	case same && kind != 'x':
 		w.pattern.WriteString(regexp.QuoteMeta(texts[0]))
 	case kind == 's':
 		w.pattern.WriteString(width.blanks())
 	case kind == 'd':
 		w.pattern.WriteString(width.of("[0-9.]"))
-		w.notes = append(w.notes, "the line has another number that changes and is not read: "+strings.Join(distinct(texts)[:2], ", "))
+		w.unread(texts)
+	case kind == 'w':
+		w.pattern.WriteString(width.of("[0-9A-Za-z.]"))
+		w.unread(texts)
 	case kind == 'a':
 		w.pattern.WriteString(width.of("[A-Za-z]"))
 	default:
-		w.pattern.WriteString("[" + regexp.QuoteMeta(strings.Join(distinct(texts), "")) + "]")
+		w.pattern.WriteString(oneOf(texts))
 	}
+}
+
+// unread notes a part that changes and is not understood.
+func (w *lineWriter) unread(texts []string) {
+	w.notes = append(w.notes, "the line has another part that changes and is not read: "+strings.Join(distinct(texts)[:2], ", "))
+}
+
+// letters are those of words.
+const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+// oneOf is the character that all texts are, or a class of those they are. A byte that is
+// no character matches as any beyond ASCII.
+func oneOf(texts []string) string {
+	all := distinct(texts)
+	if len(all) == 1 && utf8.ValidString(all[0]) {
+		return regexp.QuoteMeta(all[0])
+	}
+	class := ""
+	for _, t := range all {
+		if r, _ := utf8.DecodeRuneInString(t); r != utf8.RuneError {
+			class += fmt.Sprintf(`\x{%X}`, r)
+		} else {
+			class += `\x{80}-\x{10FFFF}`
+		}
+	}
+	return "[" + class + "]"
 }
 
 // units takes words as those of the unit if each unit has words of its own, and the

@@ -245,8 +245,8 @@ func (a *actor) count(mm float64) session.Number {
 	step := a.Profile.Count()
 	if a.unit == session.Inch {
 		step = decimals(5, 4)
-		if b := a.Profile.Binary; b != nil && b.InchScale != nil {
-			step = *b.InchScale
+		if b := a.Profile.Binary; b != nil && otherUnit(*b) != nil {
+			step = otherUnit(*b).Scale
 		}
 		mm /= 25.4
 	}

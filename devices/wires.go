@@ -2,6 +2,8 @@ package devices
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -107,7 +109,7 @@ func unitOf(p session.Profile) session.Unit {
 func unitsOf(k session.Kind) []session.Unit {
 	switch k.Quantity() {
 	case session.OfTorque:
-		return []session.Unit{session.NewtonMetre, session.PoundFoot}
+		return []session.Unit{session.NewtonMetre, session.PoundFoot, session.PoundInch}
 	case session.OfTemperature:
 		return []session.Unit{session.Celsius, session.Fahrenheit}
 	}
@@ -116,6 +118,17 @@ func unitsOf(k session.Kind) []session.Unit {
 
 // unitWords writes them as an order: `"mm" or "in"`.
 func unitWords(k session.Kind) string {
-	u := unitsOf(k)
-	return fmt.Sprintf("%q or %q", u[0].Word(), u[1].Word())
+	words := wordsOf(unitsOf(k))
+	for i := range words {
+		words[i] = strconv.Quote(words[i])
+	}
+	return strings.Join(words, " or ")
+}
+
+func wordsOf(units []session.Unit) []string {
+	words := make([]string, len(units))
+	for i, u := range units {
+		words[i] = u.Word()
+	}
+	return words
 }

@@ -333,7 +333,7 @@ func feelerReading(r Reading, c Command) (Reading, *Refusal) {
 func unitWords(q Quantity) string {
 	switch q {
 	case OfTorque:
-		return "N.m or lbf.ft"
+		return "N.m, lbf.ft or lbf.in"
 	case OfTemperature:
 		return "Cel or degF"
 	}

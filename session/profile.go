@@ -145,12 +145,16 @@ type Line struct {
 	StopBits string `toml:"stop_bits" strict:"oneof=1|1.5|2" json:"stop_bits,omitempty"`
 }
 
-// An ASCIILine is a text frame that ends in CR, LF or CRLF.
+// An ASCIILine is a text frame that ends in CR, LF or CRLF, or in a byte of its own.
 //
 // Pattern is a regular expression (RE2) that must match the whole line. Its
 // named groups give the parts: value (required), sign, unit, channel, status.
 type ASCIILine struct {
 	Pattern string `toml:"pattern" strict:"required" example:"(?P<sign>[+-])(?P<value>[0-9]+[.][0-9]+) (?P<unit>mm|in)" json:"pattern"`
+	// End is one more character that ends a line, where neither CR nor LF does.
+	End string `toml:"end" example:"\\u0003" json:"end,omitempty"`
+	// DecimalComma says that a comma stands before the decimals.
+	DecimalComma bool `toml:"decimal_comma" json:"decimal_comma,omitempty"`
 	// ImpliedDecimals places a fixed decimal point in a value sent without one.
 	ImpliedDecimals int `toml:"implied_decimals" json:"implied_decimals,omitempty"`
 	// Units maps what the unit group can say to a unit; without it as people write them.
@@ -161,6 +165,13 @@ type ASCIILine struct {
 	Channel string `toml:"channel" json:"channel,omitempty"`
 }
 
+// An OtherUnit is the unit of a binary frame in which a bit is set.
+type OtherUnit struct {
+	Bit   int    `toml:"bit" strict:"required" json:"bit"`
+	Unit  Unit   `toml:"unit" strict:"required" example:"lbf.ft" json:"unit"`
+	Scale Number `toml:"scale" strict:"required" example:"0.1" json:"scale"` // one count, in Unit
+}
+
 // A BinaryFrame describes a frame of Bits bits sent in whole bytes.
 type BinaryFrame struct {
 	Bits int `toml:"bits" strict:"required" example:"24" json:"bits"`
@@ -168,11 +179,16 @@ type BinaryFrame struct {
 	Order string `toml:"order" strict:"required,oneof=first bit lowest|first bit highest" example:"first bit lowest" json:"order"`
 	// Value, Sign and InchFlag are fields [first bit, number of bits] counted from 0 in the order sent.
 	Value []int `toml:"value" strict:"required" example:"[0, 20]" json:"value"`
+	// Coding of the value is "binary", as without it, or "bcd": a decimal digit in every four bits.
+	Coding string `toml:"coding" strict:"oneof=binary|bcd" json:"coding,omitempty"`
 	// Sign is "none", "bit" (SignBit set means negative) or "twos complement".
 	Sign    string `toml:"sign" strict:"oneof=none|bit|twos complement" json:"sign,omitempty"`
 	SignBit *int   `toml:"sign_bit" json:"sign_bit,omitempty"`
 	// InchBit set in the frame means that the value is in inch.
 	InchBit *int `toml:"inch_bit" json:"inch_bit,omitempty"`
+	// Other is a unit besides that in which the quantity is kept, as InchBit and InchScale
+	// say it of inch.
+	Other *OtherUnit `toml:"other_unit" json:"other_unit,omitempty"`
 	// StatusBits are set while the value is not sound, as with a low battery.
 	StatusBits []int `toml:"status_bits" example:"[3]" json:"status_bits,omitempty"`
 	// Scale and InchScale are the value of one count in mm and in inch.

@@ -39,7 +39,7 @@ func TestUnitsAreConvertedExactly(t *testing.T) {
 func TestEveryUnitIsReadAsPeopleWriteIt(t *testing.T) {
 	for unit, words := range map[Unit][]string{
 		Millimetre: {"mm"}, Inch: {"in", "inch", "[in_i]"}, NewtonMetre: {"N.m", "Nm", "N·m"},
-		PoundFoot: {"lbf.ft", "lbf·ft", "[lbf_av].[ft_i]"}, Celsius: {"Cel", "°C", "C"}, Fahrenheit: {"[degF]", "°F", "F", "degF"},
+		PoundFoot: {"lbf.ft", "lbf·ft", "[lbf_av].[ft_i]"}, PoundInch: {"lbf.in", "lbf·in", "in-lb"}, Celsius: {"Cel", "°C", "C"}, Fahrenheit: {"[degF]", "°F", "F", "degF"},
 	} {
 		for _, word := range append(words, unit.Word(), string(unit)) {
 			var got Unit

@@ -265,7 +265,7 @@ func (c *planCheck) torqueKeys(i int, s Step) {
 	c.needs(i, "passes", `passes = ["5", "10"]`)
 	c.needs(i, "tolerance", `tolerance = "0.5"`)
 	if s.TorqueUnit.Quantity() != OfTorque {
-		c.wrong(fmt.Sprintf("%q is not a unit of torque", s.TorqueUnit), "write N.m or lbf.ft", at("torque_unit")...)
+		c.wrong(fmt.Sprintf("%q is not a unit of torque", s.TorqueUnit), "write N.m, lbf.ft or lbf.in", at("torque_unit")...)
 		return
 	}
 	c.order(i, s)

@@ -159,7 +159,7 @@ func TestMistakesInScrews(t *testing.T) {
 		{"tolerance = \"0.5\"\n", ``, `p.toml:3:1: [[step]] lacks "tolerance"; add tolerance = "0.5"`},
 		{`tolerance = "0.5"`, `tolerance = "5"`, `p.toml:11:1: a tolerance of 5 N·m does not go with a torque of 5; give ± about each torque, above zero and below the first`},
 		{`k = "0.2"`, `k = "2"`, `p.toml:12:1: a torque coefficient of 2 is not possible; give a number from 0.05 to 0.5`},
-		{`k = "0.2"`, `torque_unit = "mm"`, `p.toml:12:1: "mm" is not a unit of torque; write N.m or lbf.ft`},
+		{`k = "0.2"`, `torque_unit = "mm"`, `p.toml:12:1: "mm" is not a unit of torque; write N.m, lbf.ft or lbf.in`},
 		{`k = "0.2"`, `torque_unit = "furlong"`, `p.toml:12:15: `},
 		{`k = "0.2"`, `range = ["1", "2"]`, `"range" does not belong to step "case-screws" of the kind "torque"`},
 		{`length = "45"`, `length = "-45"`, `p.toml:16:1: screw "a" is -45 long; give its length under the head`},

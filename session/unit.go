@@ -63,12 +63,13 @@ const (
 	Inch        Unit = "[in_i]"
 	NewtonMetre Unit = "N.m"
 	PoundFoot   Unit = "[lbf_av].[ft_i]"
+	PoundInch   Unit = "[lbf_av].[in_i]"
 	Celsius     Unit = "Cel"
 	Fahrenheit  Unit = "[degF]"
 )
 
 // errUnit says which units there are.
-var errUnit = errors.New(`the unit is unknown; write "mm" or "in", "N.m" or "lbf.ft", "Cel" or "degF"`)
+var errUnit = errors.New(`the unit is unknown; write "mm" or "in", "N.m", "lbf.ft" or "lbf.in", "Cel" or "degF"`)
 
 // UnmarshalText reads a unit as people write it, or its UCUM code.
 func (u *Unit) UnmarshalText(text []byte) error {
@@ -81,6 +82,8 @@ func (u *Unit) UnmarshalText(text []byte) error {
 		*u = NewtonMetre
 	case "lbf.ft", "lbf·ft", "ft.lbf", "lbf-ft", "ft-lb", string(PoundFoot):
 		*u = PoundFoot
+	case "lbf.in", "lbf·in", "in.lbf", "lbf-in", "in-lb", string(PoundInch):
+		*u = PoundInch
 	case "Cel", "°C", "C", "degC":
 		*u = Celsius
 	case "°F", "F", "degF", string(Fahrenheit):
@@ -94,7 +97,7 @@ func (u *Unit) UnmarshalText(text []byte) error {
 // Quantity is what the unit measures; of no unit it is a length.
 func (u Unit) Quantity() Quantity {
 	switch u {
-	case NewtonMetre, PoundFoot:
+	case NewtonMetre, PoundFoot, PoundInch:
 		return OfTorque
 	case Celsius, Fahrenheit:
 		return OfTemperature
@@ -107,14 +110,17 @@ func (u Unit) Quantity() Quantity {
 const fahrenheitPlaces = mostPlaces
 
 // Kept converts from u to the unit in which its quantity is kept. It is exact
-// (1 in = 25.4 mm, 1 lbf·ft = 0.3048 × 4.4482216152605 N·m), but for degrees Fahrenheit
-// whose ninths have no end: those are rounded at the seventh decimal.
+// (1 in = 25.4 mm, 1 lbf·ft = 0.3048 × 4.4482216152605 N·m and
+// 1 lbf·in a twelfth of it), but for degrees Fahrenheit whose ninths have no end: those are
+// rounded at the seventh decimal.
 func (u Unit) Kept(n Number) Number {
 	switch u {
 	case Inch:
 		return Num(n.Mul(decimal.New(254, -1)))
 	case PoundFoot:
 		return Num(n.Mul(decimal.New(3048, -4)).Mul(decimal.New(44482216152605, -13)))
+	case PoundInch:
+		return Num(n.Mul(decimal.New(254, -4)).Mul(decimal.New(44482216152605, -13)))
 	case Fahrenheit:
 		return celsius(n)
 	}
@@ -151,6 +157,8 @@ func (u Unit) Word() string {
 		return "N·m"
 	case PoundFoot:
 		return "lbf·ft"
+	case PoundInch:
+		return "lbf·in"
 	case Celsius:
 		return "°C"
 	case Fahrenheit:

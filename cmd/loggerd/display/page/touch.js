@@ -312,7 +312,7 @@ function pairOrOne() {
   const feeler = kinds.get(chosen("value", "instrument")) === "feeler";
   for (const e of dialog("value").querySelectorAll(".one")) e.hidden = feeler;
   for (const e of dialog("value").querySelectorAll(".pair")) e.hidden = !feeler;
-  const units = { "torque wrench": [["N.m", "N·m"], ["lbf.ft", "lbf·ft"]], thermometer: [["Cel", "°C"], ["degF", "°F"]] }[kinds.get(chosen("value", "instrument"))];
+  const units = { "torque wrench": [["N.m", "N·m"], ["lbf.ft", "lbf·ft"], ["lbf.in", "lbf·in"]], thermometer: [["Cel", "°C"], ["degF", "°F"]] }[kinds.get(chosen("value", "instrument"))];
   radios(dialog("value").querySelector(".unit"), "unit", units || [["mm", "mm"], ["in", "in"]]);
   field("value", feeler ? "passes" : "value").focus();
 }
