@@ -44,7 +44,8 @@ type examination struct {
 // An attested is a checkpoint with what its signature is worth.
 type attested struct {
 	signed
-	name string // of one from outside
+	name   string // of one from outside
+	beside bool
 	checkpoint
 	err error
 }
@@ -71,7 +72,7 @@ func (x *examination) readSignatures() error {
 		x.stored[i].signed = s
 	}
 	for _, o := range x.options.Outside {
-		x.outside = append(x.outside, attested{signed: signed{text: o.Text}, name: o.Name})
+		x.outside = append(x.outside, attested{signed: signed{text: o.Text}, name: o.Name, beside: o.Beside})
 	}
 	x.report.Checkpoints = len(stored)
 	for _, a := range slices.Concat(pointers(x.stored), pointers(x.outside)) {

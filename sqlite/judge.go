@@ -27,11 +27,15 @@ func (x *examination) trust() {
 		}
 	}
 	for _, a := range x.outside {
-		if x.good(a) {
+		switch {
+		case !x.good(a):
+		case a.beside:
+			x.report.Beside = max(x.report.Beside, a.checkpoint.size)
+		default:
 			x.report.Anchored = max(x.report.Anchored, a.checkpoint.size)
 		}
 	}
-	x.report.Signed = max(x.report.Signed, x.report.Anchored)
+	x.report.Signed = max(x.report.Signed, x.report.Anchored, x.report.Beside)
 	x.trusted = x.report.Signed
 }
 
@@ -78,7 +82,8 @@ func (x *examination) judgeCheckpoints() error {
 		}
 		x.add(d)
 	}
-	if x.evidence.hasHashes() && x.closing > latest {
+	shift := x.report.Entries - x.accounted() // what was put in or taken out moves the rest
+	if x.evidence.hasHashes() && x.closing > latest+shift {
 		x.add(Damage{Change: NoteLost, First: latest + 1, Last: x.closing})
 	}
 	return nil
@@ -124,7 +129,7 @@ func (x *examination) judgeOutside() {
 	slices.SortStableFunc(x.outside, func(a, b attested) int { return int(a.checkpoint.size - b.checkpoint.size) })
 	for _, a := range x.outside {
 		matches := x.good(a)
-		x.report.Outside = append(x.report.Outside, Matched{a.name, a.checkpoint.size, matches})
+		x.report.Outside = append(x.report.Outside, Matched{a.name, a.checkpoint.size, matches, a.beside})
 		d := Damage{First: x.goodOutside(a.checkpoint.size) + 1, Last: a.checkpoint.size, Source: a.name, Detail: a.checkpoint.origin}
 		switch {
 		case matches:
@@ -136,7 +141,7 @@ func (x *examination) judgeOutside() {
 			}
 		case a.err != nil && !errors.Is(a.err, errOtherKey):
 			d.Change, d.First, d.Last, d.Detail = BadOutside, 0, 0, a.err.Error()
-		case found && a.checkpoint.size <= x.accounted():
+		case found && (x.cutFurther(a) || a.checkpoint.size <= x.accounted()):
 			continue // this is what it follows from
 		case found:
 			d.Change, d.First = Older, x.accounted()+1
@@ -147,6 +152,19 @@ func (x *examination) judgeOutside() {
 		}
 		x.add(d)
 	}
+}
+
+// cutFurther lets a tail that is known to be cut off reach at least as far as a
+// checkpoint from outside says; false if there is none.
+func (x *examination) cutFurther(a attested) bool {
+	for i := range x.report.Damage {
+		d := &x.report.Damage[i]
+		if d.Change == TailCut && d.Last == x.accounted() && d.Last <= a.checkpoint.size {
+			d.Last, d.Source = a.checkpoint.size, a.name
+			return true
+		}
+	}
+	return false
 }
 
 // accounted is how many entries there were, as far as the damage that is reported tells.
@@ -309,9 +327,9 @@ func (x *examination) node() {
 // gaps reports missing sequences of a log without hashes.
 func (x *examination) gaps() {
 	next := int64(1)
-	for _, seq := range x.seqs {
+	for place, seq := range x.seqs {
 		if seq > next {
-			x.add(Damage{Change: Removed, First: next, Last: seq - 1})
+			x.add(Damage{Change: Removed, First: next, Last: seq - 1, Before: x.known(int64(place) - 1), After: x.known(int64(place))})
 		}
 		next = seq + 1
 	}
@@ -328,27 +346,4 @@ func (x *examination) judgeStructure() error {
 		x.add(Damage{Change: Structure, Detail: strings.Join(faults, "; ")})
 	}
 	return err
-}
-
-// describe says what the single entries are that damage names, where they are there.
-func (x *examination) describe() error {
-	for i := range x.report.Damage {
-		d := &x.report.Damage[i]
-		switch d.Change {
-		case Edited, Inserted, Duplicated, Form, Unfit: // of the rest the columns are not its own
-		default:
-			continue
-		}
-		if d.First != d.Last {
-			continue
-		}
-		err := x.evidence.rows(d.First, d.First, func(r row) error {
-			d.Kind, d.Job = r.kind, r.job
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-	}
-	return nil
 }

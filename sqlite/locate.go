@@ -184,20 +184,30 @@ func (a *alignment) strays() {
 				continue
 			}
 			if moved.Change != "" {
-				a.x.add(moved)
+				a.moved(moved)
 			}
 			moved = Damage{Change: Reordered, First: first, Last: last}
 		}
 	}
 	if moved.Change != "" {
-		a.x.add(moved)
+		a.moved(moved)
 	}
+}
+
+// moved reports entries that do not stand where they were written.
+func (a *alignment) moved(d Damage) {
+	for _, seq := range []int64{d.First, d.Last} {
+		if k := a.x.known(seq - 1); k != nil && a.there[seq-1].of > 0 {
+			d.There = append(d.There, *k.as(a.there[seq-1].of))
+		}
+	}
+	a.x.add(d)
 }
 
 // gaps reports what lies between the entries that stand in order: unknown entries
 // against those that are missing.
 func (a *alignment) gaps() {
-	next := int64(1) // the sequence expected
+	next, before := int64(1), -1 // the sequence expected; the place of the last one in order
 	var unknown []int
 	for place := 0; place <= len(a.there); place++ {
 		end := place == len(a.there)
@@ -207,8 +217,11 @@ func (a *alignment) gaps() {
 			if !end {
 				until = a.there[place].of
 			}
-			a.gap(unknown, a.missing(next, until), end)
-			next, unknown = until+1, nil
+			if missing := a.missing(next, until); len(missing)+len(unknown) > 0 {
+				beside := [2]*Known{a.x.known(int64(before)).as(next - 1), a.x.known(int64(place)).as(until)}
+				a.gap(unknown, missing, beside, end)
+			}
+			next, before, unknown = until+1, place, nil
 		case a.there[place].of == 0:
 			unknown = append(unknown, place)
 		}
@@ -225,8 +238,9 @@ func (a *alignment) missing(first, until int64) (seqs []int64) {
 	return seqs
 }
 
-// gap judges one gap: unknown entries by place, missing ones by sequence.
-func (a *alignment) gap(unknown []int, missing []int64, end bool) {
+// gap judges one gap between two entries: unknown ones by place, missing ones by
+// sequence.
+func (a *alignment) gap(unknown []int, missing []int64, beside [2]*Known, end bool) {
 	pairs, extra, lost := a.pair(unknown, missing)
 	var edits []Damage
 	plain := 0
@@ -254,7 +268,7 @@ func (a *alignment) gap(unknown []int, missing []int64, end bool) {
 		a.x.add(Damage{Change: Inserted, First: r[0], Last: r[1]})
 	}
 	for _, r := range ranges(lost) {
-		d := Damage{Change: Removed, First: r[0], Last: r[1]}
+		d := Damage{Change: Removed, First: r[0], Last: r[1], Before: beside[0], After: beside[1]}
 		if end && r[1] == a.x.hashed {
 			d.Change = TailCut
 		}

@@ -47,7 +47,7 @@ func (p *paper) checkpoints() ([]signed, error) { return p.notes, nil }
 func (p *paper) structure() ([]string, error)   { return nil, nil }
 func (p *paper) openJobs() ([]string, error)    { return p.jobs, nil }
 func (p *paper) latest() string                 { return p.notes[len(p.notes)-1].text }
-func (p *paper) outside() []Outside             { return []Outside{{"the card", p.latest()}} }
+func (p *paper) outside() []Outside             { return []Outside{{Name: "the card", Text: p.latest()}} }
 func (p *paper) public() string                 { return p.notes[len(p.notes)-1].public }
 func (p *paper) size() int64                    { return int64(len(p.all)) }
 func (p *paper) at(seq int64) row               { return p.all[seq-1] }

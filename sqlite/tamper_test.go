@@ -216,7 +216,7 @@ func TestRewrittenWithTheOwnKey(t *testing.T) {
 	random := seeded(t)
 	k := newKey(t)
 	p := inked(t, k, recordedEntries(t, "change-of-mind"), func() int { return 4 })
-	first := Outside{"an earlier card", p.notes[0].text}
+	first := Outside{Name: "an earlier card", Text: p.notes[0].text}
 	for _, seq := range sample(p.signedUpTo(), *tampers, random) {
 		for _, body := range edits(p.at(seq).body, random) {
 			forged := p.withBody(seq, body).resigned(t, k)
@@ -307,7 +307,7 @@ func TestCleanLogs(t *testing.T) {
 		p := recorded(t, jobs[random.IntN(len(jobs))], random)
 		o := VerifyOptions{Keys: []string{p.public()}}
 		for _, n := range p.notes {
-			o.Outside = append(o.Outside, Outside{"a card", n.text})
+			o.Outside = append(o.Outside, Outside{Name: "a card", Text: n.text})
 		}
 		report := p.against(t, o)
 		require.Empty(t, report.Damage)

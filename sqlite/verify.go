@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"time"
 
 	"github.com/mattn/go-sqlite3"
 
@@ -36,6 +37,9 @@ type VerifyOptions struct {
 type Outside struct {
 	Name string // where it comes from, for the report
 	Text string // the signed note
+	// Beside says that it lies where the log does, so that whoever changed the one
+	// could change the other: it proves less than one that was kept elsewhere.
+	Beside bool
 }
 
 // A Change is a kind of damage.
@@ -70,18 +74,31 @@ const (
 
 // A Damage is one thing that is wrong with a log.
 type Damage struct {
-	Change Change `json:"change"`
-	First  int64  `json:"first,omitempty"` // entries concerned, by sequence
-	Last   int64  `json:"last,omitempty"`
-	Kind   string `json:"kind,omitempty"`   // of a single entry that is there, as it stands there
-	Job    string `json:"job,omitempty"`    // its job
-	Of     int64  `json:"of,omitempty"`     // the original of a copy
-	Fewer  int64  `json:"fewer,omitempty"`  // how many entries there are fewer than were signed
-	Field  string `json:"field,omitempty"`  // the key of the entry's JSON, with dots between levels
-	Was    string `json:"was,omitempty"`    // as proved by the hash
-	Is     string `json:"is,omitempty"`     // as it stands there now
-	Detail string `json:"detail,omitempty"` // what went wrong, or a name
-	Source string `json:"source,omitempty"` // of an outside checkpoint
+	Change Change    `json:"change"`
+	First  int64     `json:"first,omitempty"` // entries concerned, by sequence
+	Last   int64     `json:"last,omitempty"`
+	Kind   string    `json:"kind,omitempty"`   // of a single entry that is there, as it stands there
+	Job    string    `json:"job,omitempty"`    // its job
+	At     time.Time `json:"at,omitzero"`      // its wall clock, UTC
+	Before *Known    `json:"before,omitempty"` // the entry before those that were removed, cut off, put in or moved
+	After  *Known    `json:"after,omitempty"`  // the entry after them
+	There  []Known   `json:"there,omitempty"`  // of entries that were moved: what stands at First and at Last now
+	Of     int64     `json:"of,omitempty"`     // the original of a copy
+	Fewer  int64     `json:"fewer,omitempty"`  // how many entries there are fewer than were signed
+	Field  string    `json:"field,omitempty"`  // the key of the entry's JSON, with dots between levels
+	Was    string    `json:"was,omitempty"`    // as proved by the hash
+	Is     string    `json:"is,omitempty"`     // as it stands there now
+	Detail string    `json:"detail,omitempty"` // what went wrong, or a name
+	Source string    `json:"source,omitempty"` // of an outside checkpoint
+}
+
+// A Known is what the log says of an entry beside damage. Of one that was moved Seq is
+// what it was written as, if its hash tells, else what it says itself.
+type Known struct {
+	Seq  int64     `json:"seq"`
+	Kind string    `json:"kind"`
+	Job  string    `json:"job,omitempty"`
+	At   time.Time `json:"at,omitzero"` // wall clock, UTC
 }
 
 // A Matched is what became of an outside checkpoint.
@@ -89,17 +106,21 @@ type Matched struct {
 	Name    string `json:"name"`
 	Size    int64  `json:"entries"` // that it covers
 	Matches bool   `json:"matches"`
+	Beside  bool   `json:"beside,omitempty"`
 }
 
 // A Report is what verifying a log found.
 type Report struct {
 	Entries     int64     `json:"entries"`
-	Checkpoints int       `json:"checkpoints"` // stored in the log
-	Keys        []string  `json:"keys"`        // verifier keys that were believed
-	KeysGiven   bool      `json:"keys_given"`  // they came from outside the file
-	Signed      int64     `json:"signed"`      // entries 1 to Signed are those that a believed key signed
+	Oldest      *Known    `json:"oldest,omitempty"` // the first entry that is there
+	Newest      *Known    `json:"newest,omitempty"` // the last one
+	Checkpoints int       `json:"checkpoints"`      // stored in the log
+	Keys        []string  `json:"keys"`             // verifier keys that were believed
+	KeysGiven   bool      `json:"keys_given"`       // they came from outside the file
+	Signed      int64     `json:"signed"`           // entries 1 to Signed are those that a believed key signed
 	Outside     []Matched `json:"outside"`
-	Anchored    int64     `json:"anchored"` // entries 1 to Anchored are those of an outside checkpoint
+	Anchored    int64     `json:"anchored"`         // entries 1 to Anchored are those of a checkpoint that was kept elsewhere
+	Beside      int64     `json:"beside,omitempty"` // and 1 to Beside those of one that lies beside the log
 	Damage      []Damage  `json:"damage"`
 	More        int       `json:"more_damage,omitempty"` // that is not listed
 	Quick       bool      `json:"quick,omitempty"`

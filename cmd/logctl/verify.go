@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -43,10 +44,15 @@ Whoever holds the bench's key and machine can write and sign everything anew,
 and any log can be put back to an older copy or cut off at its end. Only a
 checkpoint that was kept elsewhere shows that: on a job card, by a display, in a
 message. Name each with --checkpoint. Without one, a sound log proves its
-entries 1 to n only, and says so.
+entries 1 to n only, and says so. The daemon keeps its latest checkpoint beside
+the log, in a file that ends in .checkpoint; it is used where it lies there, but
+lying on the same disk it proves less.
 
 The key is the bench's public one, as logctl status and the job card show it.
-Without --key, the key that the file itself names is believed.`,
+Without --key, the key that the file itself names is believed.
+
+The exit code is 0 if nothing is found, 6 if something is, 5 if a file is not
+there, 2 if the command is wrong, and 1 if the log could not be checked at all.`,
 		Example: `  logctl verify bench-1.log.db
   logctl verify --checkpoint card.txt --key bench-1.pub bench-1.log.db
   logctl verify --key bench-1.pub job-7.tlog-proof`,
@@ -86,6 +92,12 @@ func (a *app) verify(file string, v verifying, progress io.Writer) error {
 	if beginsAsProof(file) {
 		return a.verifyProof(file, o)
 	}
+	// Read before the log, so that a daemon that is on cannot have gone on since.
+	if beside := sqlite.CheckpointPath(file); beside != file {
+		if text, err := os.ReadFile(beside); err == nil {
+			o.Outside = append(o.Outside, sqlite.Outside{Name: filepath.Base(beside), Text: string(text), Beside: true})
+		}
+	}
 	bar := newBar(progress, a.env)
 	o.Progress = bar.show
 	report, err := sqlite.Verify(file, o)
@@ -99,7 +111,7 @@ func (a *app) verify(file string, v verifying, progress io.Writer) error {
 	if a.json {
 		err = a.emit(verified{file, report.Sound(), report})
 	} else {
-		a.page.report(report)
+		a.page.report(filepath.Base(file), report)
 	}
 	if err == nil && !report.Sound() {
 		err = fail(exitUnverified, "the log fails verification; keep the file as it is, and hold a copy that was kept elsewhere against it")
@@ -160,16 +172,13 @@ func (a *app) givenCheckpoints(files []string, o *sqlite.VerifyOptions) error {
 
 // report shows what verifying found: first whether the log is sound, then what is
 // wrong, then what is proved.
-func (p *page) report(r sqlite.Report) {
+func (p *page) report(file string, r sqlite.Report) {
 	const indent = "         "
-	if r.Sound() {
-		p.strong("SOUND    ", indent, fmt.Sprintf("%s, %s: nothing was changed that can be told from here.",
-			countOf(r.Entries, "entry", "entries"), countOf(int64(r.Checkpoints), "checkpoint", "checkpoints")))
-	} else {
-		p.strong("CHANGED  ", indent, found(r))
-	}
+	open := unproved(r, p.zone)
+	first, text := verdict(r, len(open) > 0)
+	p.strong(first, indent, file+text)
 	for _, d := range r.Damage {
-		p.para("  ! ", "    ", damage(d))
+		p.para("  ! ", "    ", damage(d, p.zone))
 	}
 	for _, text := range proved(r) {
 		p.para("PROVED   ", indent, text)
@@ -182,7 +191,7 @@ func (p *page) report(r sqlite.Report) {
 		name, _, _ := strings.Cut(k, "+")
 		p.para("KEY      ", indent, name+", "+from)
 	}
-	for _, text := range unproved(r) {
+	for _, text := range open {
 		p.para("UNPROVED ", indent, text)
 	}
 }
@@ -194,19 +203,28 @@ func countOf(n int64, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
-func found(r sqlite.Report) string {
-	if r.Entries == 0 {
-		return "This cannot be read as a log:"
+// verdict says in a word, and in a sentence that begins with the file, whether a log is
+// sound.
+func verdict(r sqlite.Report, open bool) (word, text string) {
+	n, entries := len(r.Damage)+r.More, countOf(r.Entries, "entry", "entries")
+	notFitting := func(d sqlite.Damage) bool { return d.Change == sqlite.Foreign || d.Change == sqlite.BadOutside }
+	switch {
+	case r.Sound():
+		text = fmt.Sprintf(", %s, %s: nothing was changed that can be told from here", entries, countOf(int64(r.Checkpoints), "checkpoint", "checkpoints"))
+		if open {
+			text += "; what cannot be told stands under UNPROVED"
+		}
+		return "SOUND    ", text + "."
+	case r.Entries == 0:
+		return "CHANGED  ", " cannot be read as a log:"
+	case !slices.ContainsFunc(r.Damage, func(d sqlite.Damage) bool { return !notFitting(d) }):
+		return "DIFFERS  ", ", " + entries + ": the log and a checkpoint do not belong together:"
+	case r.More > 0:
+		return "CHANGED  ", fmt.Sprintf(", %s: this log was changed; of %d things that show it here are %d:", entries, n, len(r.Damage))
+	case n > 1:
+		return "CHANGED  ", fmt.Sprintf(", %s: this log was changed; %d things show it:", entries, n)
 	}
-	n := int64(len(r.Damage) + r.More)
-	text := fmt.Sprintf("The log of %s was changed, as this shows:", countOf(r.Entries, "entry", "entries"))
-	if n > 1 {
-		text = fmt.Sprintf("The log of %s was changed; %d things show it:", countOf(r.Entries, "entry", "entries"), n)
-	}
-	if r.More > 0 {
-		text = strings.TrimSuffix(text, ":") + fmt.Sprintf(", of which here are %d:", len(r.Damage))
-	}
-	return text
+	return "CHANGED  ", ", " + entries + ": this log was changed, as this shows:"
 }
 
 // proved says what holds.
@@ -216,6 +234,13 @@ func proved(r sqlite.Report) (texts []string) {
 	}
 	if r.Signed > r.Anchored {
 		texts = append(texts, upTo(r.Signed)+" those that the holder of the key signed.")
+	}
+	if r.Beside > r.Anchored {
+		for _, o := range r.Outside {
+			if o.Beside {
+				texts = append(texts, fmt.Sprintf("%s those of %s, which lies beside the log; that proves less than one kept elsewhere, since who changed the one could change the other.", upTo(r.Beside), o.Name))
+			}
+		}
 	}
 	return texts
 }
@@ -228,42 +253,66 @@ func upTo(n int64) string {
 }
 
 // unproved says what the log cannot show of itself.
-func unproved(r sqlite.Report) (texts []string) {
-	if n := r.Entries - r.Signed; n > 0 && r.Sound() {
-		after := fmt.Sprintf("Entries %d to %d agree with their hashes, but no checkpoint covers them yet.", r.Signed+1, r.Entries)
-		if n == 1 {
-			after = fmt.Sprintf("Entry %d agrees with its hash, but no checkpoint covers it yet.", r.Entries)
-		}
-		if r.Checkpoints == 0 {
-			after = "There is no checkpoint, so nobody has signed these entries; this proves nothing."
-		}
-		texts = append(texts, after)
+func unproved(r sqlite.Report, zone *time.Location) (texts []string) {
+	if r.Entries > r.Signed {
+		texts = append(texts, unsigned(r))
 	}
+	kept := slices.ContainsFunc(r.Outside, func(m sqlite.Matched) bool { return !m.Beside })
+	const name = " Name a checkpoint with --checkpoint FILE."
 	switch {
 	case r.Anchored > 0:
 		return append(texts, fmt.Sprintf("Whether entries after %d were cut off or written anew shows only a checkpoint that was made after them.", r.Anchored))
+	case kept:
+		return append(texts, "No checkpoint that was given fits what is there, so none of them proves anything of it.")
 	case r.Signed == 0:
 		return texts
+	case !r.Sound():
+		return append(texts, "Without a checkpoint that was kept elsewhere it stays open whether more was changed and then signed anew."+name)
 	}
-	without := "Without a checkpoint that was kept elsewhere"
-	if len(r.Outside) > 0 {
-		without = "As no checkpoint that was given agrees with it,"
-	}
-	text := fmt.Sprintf(without+" this proves entries 1 to %d only. It cannot show whether entries after the last one known were cut off or this is an older copy", r.Signed)
+	text := fmt.Sprintf("Without a checkpoint that was kept elsewhere this proves entries 1 to %d only. It cannot show whether anything after entry %d%s was cut off, whether this is an older copy, or whether ",
+		r.Signed, r.Entries, prefixed(", ", ofTime(r.Newest, zone)))
 	if r.KeysGiven {
-		text += ", nor whether the holder of the key wrote it all anew"
-	} else {
-		text += ", nor whether it was all written and signed anew with another key: hold the key above against the job card or logctl status"
+		return append(texts, text+"the holder of the key wrote it all anew."+name)
 	}
-	if len(r.Outside) > 0 {
-		return append(texts, text+".")
+	return append(texts, text+"it was all written and signed anew with another key: hold the key above against the job card or logctl status."+name)
+}
+
+// ofTime says of when an entry is.
+func ofTime(k *sqlite.Known, zone *time.Location) string {
+	if k == nil || k.At.IsZero() {
+		return ""
 	}
-	return append(texts, text+". Name a checkpoint with --checkpoint FILE.")
+	return "of " + clockTime(k.At, zone) + ","
+}
+
+// unsigned says why no checkpoint proves entries that are there.
+func unsigned(r sqlite.Report) string {
+	which, agree, them := fmt.Sprintf("entries %d to %d", r.Signed+1, r.Entries), "agree with their hashes", "them"
+	if r.Entries == r.Signed+1 {
+		which, agree, them = fmt.Sprintf("entry %d", r.Entries), "agrees with its hash", "it"
+	}
+	switch {
+	case r.Checkpoints == 0 && r.Sound():
+		return "There is no checkpoint, so nobody has signed these entries; this proves nothing."
+	case r.Sound():
+		return fmt.Sprintf("%s%s %s, but no checkpoint covers %s yet.", strings.ToUpper(which[:1]), which[1:], agree, them)
+	}
+	text := fmt.Sprintf("No checkpoint that still fits covers %s, so none vouches for %s.", which, them)
+	if told(r) {
+		text += " But for what stands above, what is there agrees with the hashes that were stored with it."
+	}
+	return text
+}
+
+// told says whether the hashes tell of everything that was done to the entries.
+func told(r sqlite.Report) bool {
+	changes := []sqlite.Change{sqlite.Edited, sqlite.Removed, sqlite.Inserted, sqlite.Duplicated, sqlite.Reordered, sqlite.TailCut}
+	return r.More == 0 && !slices.ContainsFunc(r.Damage, func(d sqlite.Damage) bool { return !slices.Contains(changes, d.Change) })
 }
 
 // damage says in a sentence what is wrong.
-func damage(d sqlite.Damage) string {
-	subject, was, there := which(d), "was", "is"
+func damage(d sqlite.Damage, zone *time.Location) string {
+	subject, was, there := which(d, zone), "was", "is"
 	if d.Last > d.First {
 		was, there = "were", "are"
 	}
@@ -271,24 +320,21 @@ func damage(d sqlite.Damage) string {
 	case sqlite.Edited:
 		return subject + " " + was + " edited" + fields(d)
 	case sqlite.Removed:
-		return subject + " " + was + " removed."
+		return subject + " " + was + " removed" + sides(d, zone) + "."
 	case sqlite.Inserted:
-		return subject + " " + was + " put in; the bench never wrote it."
+		return subject + " " + was + " put in" + sides(d, zone) + "; the bench never wrote " + them(d) + "."
 	case sqlite.Duplicated:
 		return fmt.Sprintf("%s %s a copy of entry %d, put in.", subject, there, d.Of)
 	case sqlite.Reordered:
-		if d.Last == d.First+1 {
-			return fmt.Sprintf("Entries %d and %d have changed places.", d.First, d.Last)
-		}
-		return subject + " do not stand in the order in which they were written."
+		return reordered(d, zone)
 	case sqlite.TailCut:
-		return "The end was cut off: " + lower(subject) + " " + there + " missing."
+		return "The end was cut off: " + lower(subject) + " " + there + " missing" + covered(d) + standing(d, zone) + "."
 	case sqlite.Spliced:
-		return subject + " come from another log, or were all written anew."
+		return subject + " come from another log, or were all written anew" + sides(d, zone) + "."
 	case sqlite.Rebuilt:
-		return rebuilt(d)
+		return rebuilt(d, zone)
 	case sqlite.Column:
-		return fmt.Sprintf("Beside %s its %s was changed to %s; the entry itself says %s.", lower(subject), d.Field, quoted(d.Is), quoted(d.Was))
+		return fmt.Sprintf("The column %s beside %s was changed to %s; the entry itself says %s.", d.Field, lower(subject), quoted(d.Is), quoted(d.Was))
 	case sqlite.Form:
 		return subject + " is not written as the bench writes entries: " + d.Detail + "."
 	case sqlite.Unfit:
@@ -300,11 +346,68 @@ func damage(d sqlite.Damage) string {
 	case sqlite.Unreadable:
 		return damaged(d)
 	}
-	return signatures(d, subject, there)
+	return signatures(d, subject, there, zone)
+}
+
+// reordered says of entries that were moved what stands at the first and the last place
+// now.
+func reordered(d sqlite.Damage, zone *time.Location) string {
+	text := fmt.Sprintf("Entries %d to %d do not stand in the order in which they were written", d.First, d.Last)
+	if d.Last == d.First+1 {
+		text = fmt.Sprintf("Entries %d and %d have changed places", d.First, d.Last)
+	}
+	if len(d.There) == 2 {
+		text += fmt.Sprintf(": at %d now stands %s, at %d %s", d.First, standingAs(d.There[0], zone), d.Last, standingAs(d.There[1], zone))
+	}
+	return text + "."
+}
+
+func standingAs(k sqlite.Known, zone *time.Location) string {
+	return fmt.Sprintf("what was written as %d (%s)", k.Seq, about(k.Kind, k.Job, k.At, zone))
+}
+
+// sides says what stands on both sides of a place.
+func sides(d sqlite.Damage, zone *time.Location) string {
+	switch {
+	case d.Before != nil && d.After != nil:
+		return fmt.Sprintf(", between entry %s and entry %s", neighbour(d.Before, zone), neighbour(d.After, zone))
+	case d.Before != nil:
+		return ", after entry " + neighbour(d.Before, zone)
+	case d.After != nil:
+		return ", before entry " + neighbour(d.After, zone)
+	}
+	return ""
+}
+
+func neighbour(k *sqlite.Known, zone *time.Location) string {
+	return fmt.Sprintf("%d (%s)", k.Seq, about(k.Kind, k.Job, k.At, zone))
+}
+
+// covered says which checkpoint shows it that the end is missing.
+func covered(d sqlite.Damage) string {
+	if d.Source == "" {
+		return ""
+	}
+	return fmt.Sprintf(", as the checkpoint in %s covers %s", d.Source, countOf(d.Last, "entry", "entries"))
+}
+
+// standing says what the last entry is that is there.
+func standing(d sqlite.Damage, zone *time.Location) string {
+	if d.Before == nil {
+		return ""
+	}
+	return "; the last one there is entry " + neighbour(d.Before, zone)
+}
+
+func them(d sqlite.Damage) string {
+	if d.Last > d.First {
+		return "them"
+	}
+	return "it"
 }
 
 // signatures is damage that concerns hashes and checkpoints.
-func signatures(d sqlite.Damage, subject, there string) string {
+func signatures(d sqlite.Damage, subject, there string, zone *time.Location) string {
 	switch d.Change {
 	case sqlite.HashEdited:
 		return "The stored hash of " + lower(subject) + " was changed; the entries themselves agree with what was signed, where a checkpoint covers them."
@@ -320,7 +423,7 @@ func signatures(d sqlite.Damage, subject, there string) string {
 		}
 		return fmt.Sprintf("%s %s signed by another key than the one given: %s.", subject, there, quoted(d.Detail))
 	case sqlite.Older:
-		return fmt.Sprintf("An older copy was put back, or the end was cut off: %s %s missing, which the checkpoint in %s covers.", lower(subject), there, d.Source)
+		return "An older copy was put back, or the end was cut off: " + lower(subject) + " " + there + " missing" + covered(d) + standing(d, zone) + "."
 	case sqlite.Rewritten:
 		return fmt.Sprintf("Something among %s was changed and everything signed anew with the same key: they are not those of the checkpoint in %s.", lower(subject), d.Source)
 	case sqlite.Foreign:
@@ -331,16 +434,26 @@ func signatures(d sqlite.Damage, subject, there string) string {
 	return string(d.Change)
 }
 
-func which(d sqlite.Damage) string {
+func which(d sqlite.Damage, zone *time.Location) string {
 	switch {
 	case d.Last > d.First:
 		return fmt.Sprintf("Entries %d to %d", d.First, d.Last)
 	case d.Kind == "":
 		return fmt.Sprintf("Entry %d", d.First)
-	case d.Job == "":
-		return fmt.Sprintf("Entry %d (kind %q)", d.First, d.Kind)
 	}
-	return fmt.Sprintf("Entry %d (kind %q, job %s)", d.First, d.Kind, quoted(d.Job))
+	return fmt.Sprintf("Entry %d (%s)", d.First, about(d.Kind, d.Job, d.At, zone))
+}
+
+// about says what an entry is: its kind, its job, its time, as far as it says so.
+func about(kind, job string, at time.Time, zone *time.Location) string {
+	text := fmt.Sprintf("kind %q", kind)
+	if job != "" {
+		text += ", job " + quoted(job)
+	}
+	if !at.IsZero() {
+		text += ", " + clockTime(at, zone)
+	}
+	return text
 }
 
 func lower(text string) string { return strings.ToLower(text[:1]) + text[1:] }
@@ -373,8 +486,8 @@ func quoted(text string) string {
 	return text
 }
 
-func rebuilt(d sqlite.Damage) string {
-	text := fmt.Sprintf("Among %s something was changed, and the hashes were made anew to match", lower(which(d)))
+func rebuilt(d sqlite.Damage, zone *time.Location) string {
+	text := fmt.Sprintf("Among %s something was changed, and the hashes were made anew to match", lower(which(d, zone)))
 	if d.Fewer > 0 {
 		are := "are"
 		if d.Fewer == 1 {

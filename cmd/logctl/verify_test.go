@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -109,6 +110,10 @@ func (k kept) olderCopy(t *testing.T, n int) {
 		DELETE FROM hashes WHERE start >= (SELECT 2 * %d - 3)`, n, n, n))
 }
 
+// cutWholly takes the end off as somebody does who takes all that tells of it too.
+const cutWholly = `DELETE FROM entries WHERE seq > 28; DELETE FROM checkpoints WHERE size > 28; DELETE FROM hashes WHERE start >= 53;
+	INSERT INTO open_jobs SELECT job, seq FROM entries WHERE kind = 'begin'`
+
 // Each case is a whole command: what was done to the log before, its arguments, in
 // testdata/verify its output and exit code.
 var verifications = []struct{ name, do, args string }{
@@ -119,15 +124,28 @@ var verifications = []struct{ name, do, args string }{
 	{"sound-quick", "", "verify --quick bench-1.log.db"},
 	{"sound-card", "", "verify --checkpoint last.card bench-1.log.db"},
 	{"sound-older-card", "", "verify --checkpoint first.card bench-1.log.db"},
+	{"sound-beside", "", "verify beside.log.db"},
+	{"beside-no-checkpoint", "", "verify strange.log.db"},
 	{"edited", `UPDATE entries SET body = CAST(replace(body, '"value_mm":"52.5', '"value_mm":"52.9') AS BLOB) WHERE seq = $READ`, "verify bench-1.log.db"},
 	{"edited-json", `UPDATE entries SET body = CAST(replace(body, '"value_mm":"52.5', '"value_mm":"52.9') AS BLOB) WHERE seq = $READ`, "verify --json bench-1.log.db"},
 	{"edited-wholly", `UPDATE entries SET body = CAST('{"seq":$READ}' AS BLOB) WHERE seq = $READ`, "verify bench-1.log.db"},
 	{"several", `DELETE FROM entries WHERE seq BETWEEN 40 AND 42; UPDATE entries SET run = 3 WHERE seq = 20; DELETE FROM checkpoints WHERE size > 70`, "verify bench-1.log.db"},
 	{"cut", `DELETE FROM entries WHERE seq > 60`, "verify bench-1.log.db"},
+	{"cut-card", `DELETE FROM entries WHERE seq > 60`, "verify --checkpoint last.card bench-1.log.db"},
+	{"cut-wholly", cutWholly, "verify bench-1.log.db"},
+	{"cut-wholly-card", cutWholly, "verify --checkpoint last.card bench-1.log.db"},
+	{"removed-first", `DELETE FROM open_jobs; DELETE FROM entries WHERE seq = 1`, "verify bench-1.log.db"},
+	{"moved", `CREATE TABLE t AS SELECT * FROM entries WHERE seq BETWEEN 30 AND 34;
+		UPDATE entries SET body = (SELECT body FROM t WHERE t.seq = CASE entries.seq WHEN 34 THEN 30 ELSE entries.seq + 1 END) WHERE seq BETWEEN 30 AND 34`, "verify bench-1.log.db"},
+	{"never-written", `INSERT INTO entries SELECT $LAST + 1, run, job, kind, CAST(replace(replace(body, '"seq":$READ', '"seq":' || ($LAST + 1)), '52.5', '52.6') AS BLOB) FROM entries WHERE seq = $READ`, "verify bench-1.log.db"},
 	{"swapped", `CREATE TABLE t AS SELECT * FROM entries WHERE seq IN (30, 31);
 		UPDATE entries SET body = (SELECT body FROM t WHERE t.seq = 61 - entries.seq) WHERE seq IN (30, 31)`, "verify bench-1.log.db"},
 	{"put-in", `INSERT INTO entries SELECT $LAST + 1, run, job, kind, CAST(replace(body, '"seq":$READ', '"seq":' || ($LAST + 1)) AS BLOB) FROM entries WHERE seq = $READ`, "verify bench-1.log.db"},
 	{"checkpoint-edited", `UPDATE checkpoints SET text = replace(text, char(10) || '$LAST' || char(10), char(10) || '1' || char(10)) WHERE size = $LAST`, "verify bench-1.log.db"},
+	{"signed-anew", "", "verify other.log.db"},
+	{"signed-anew-card", "", "verify --checkpoint last.card other.log.db"},
+	{"signed-anew-key", "", "verify --key bench.pub other.log.db"},
+	{"signed-anew-beside", "", "verify anew.log.db"},
 	{"other-card", "", "verify --checkpoint other.card bench-1.log.db"},
 	{"no-card", "", "verify --checkpoint nothing.txt bench-1.log.db"},
 	{"no-key", "", "verify --key nothing.txt bench-1.log.db"},
@@ -163,7 +181,10 @@ func TestVerifications(t *testing.T) {
 	require.NoError(t, err)
 	card, err := os.ReadFile(other.file("last.card"))
 	require.NoError(t, err)
+	anew, err := os.ReadFile(other.file("bench-1.log.db"))
+	require.NoError(t, err)
 	key := regexp.MustCompile(`bench-1/[0-9a-f]{16}`)
+	theirs := regexp.MustCompile(`bench-1/[0-9a-f]{16}`).FindString(other.key)
 	hash := regexp.MustCompile(`\+[0-9a-f]{8}\+[A-Za-z0-9+/]{44}`)
 	for _, v := range verifications {
 		t.Run(v.name, func(t *testing.T) {
@@ -183,11 +204,19 @@ func TestVerifications(t *testing.T) {
 				k.write(t, "edited.tlog-proof", strings.Replace(string(proof), fmt.Sprintf("index %d", ours.read-1), fmt.Sprintf("index %d", ours.read), 1))
 				k.write(t, "cut.tlog-proof", string(proof[:200]))
 			}
+			k.write(t, "other.log.db", string(anew))
+			k.write(t, "anew.log.db", string(anew))
+			k.write(t, "anew.checkpoint", ours.checkpoints[len(ours.checkpoints)-1])
+			k.copied(t, "bench-1.log.db", "beside.log.db")
+			k.write(t, "beside.checkpoint", ours.checkpoints[len(ours.checkpoints)-1])
+			k.copied(t, "bench-1.log.db", "strange.log.db")
+			k.write(t, "strange.checkpoint", "hello\n")
 			if v.do != "" {
 				k.tamper(t, ours.numbered(v.do))
 			}
 			code, stdout, stderr := logctl(environment(nil), "", strings.Fields(ours.numbered(v.args))...)
 			got := fmt.Sprintf("$ logctl %s\n%s--- stderr\n%s--- exit %d\n", ours.numbered(v.args), stdout, stderr, code)
+			got = strings.ReplaceAll(got, theirs, "bench-1/THE-OTHER-KEY")
 			got = hash.ReplaceAllString(key.ReplaceAllString(got, "bench-1/0123456789abcdef"), "+KEY")
 			checkGolden(t, v.name, got, strings.Contains(v.args, "--json"))
 		})
@@ -232,6 +261,11 @@ func TestVerifyAgainstWhatWasKept(t *testing.T) {
 	k.olderCopy(t, sizes[0])
 	path := k.file("bench-1.log.db")
 
+	code, stdout, _ := logctl(environment(nil), "", "verify", path)
+	assert.Equal(t, exitUnverified, code)
+	assert.Contains(t, joined(stdout), fmt.Sprintf("entries %d to %d are missing, as the checkpoint in bench-1.checkpoint covers %d entries", sizes[0]+1, k.last, k.last))
+
+	require.NoError(t, os.Remove(sqlite.CheckpointPath(path)))
 	code, stdout, stderr := logctl(environment(nil), "", "verify", path)
 	assert.Equal(t, exitOK, code, stdout+stderr)
 	assert.Contains(t, joined(stdout), fmt.Sprintf("this proves entries 1 to %d only", sizes[0]))
@@ -242,7 +276,7 @@ func TestVerifyAgainstWhatWasKept(t *testing.T) {
 
 	code, stdout, _ = logctl(environment(nil), "", "verify", "--checkpoint", k.file("last.card"), path)
 	assert.Equal(t, exitUnverified, code)
-	assert.Contains(t, joined(stdout), fmt.Sprintf("An older copy was put back, or the end was cut off: entries %d to %d are missing", sizes[0]+1, k.last))
+	assert.Contains(t, joined(stdout), fmt.Sprintf("An older copy was put back, or the end was cut off: entries %d to %d are missing, as the checkpoint in %s covers %d entries", sizes[0]+1, k.last, k.file("last.card"), k.last))
 
 	code, stdout, _ = logctl(environment(nil), "", "verify", "--json", "--checkpoint", k.file("last.card"), path)
 	assert.Equal(t, exitUnverified, code)
@@ -290,7 +324,7 @@ func TestEveryDamageHasASentence(t *testing.T) {
 		sqlite.Spliced, sqlite.Rebuilt, sqlite.Column, sqlite.Form, sqlite.Unfit, sqlite.Index, sqlite.HashEdited, sqlite.HashLost,
 		sqlite.NoteEdited, sqlite.NoteLost, sqlite.OtherKey, sqlite.Older, sqlite.Rewritten, sqlite.Foreign, sqlite.BadOutside, sqlite.Unreadable} {
 		for _, last := range []int64{3, 5} {
-			text := damage(sqlite.Damage{Change: c, First: 3, Last: last, Of: 2, Field: "run", Was: "1", Is: "", Detail: "why", Source: "card"})
+			text := damage(sqlite.Damage{Change: c, First: 3, Last: last, Of: 2, Field: "run", Was: "1", Is: "", Detail: "why", Source: "card"}, time.UTC)
 			assert.True(t, strings.HasSuffix(text, "."), text)
 			assert.NotEqual(t, string(c), text)
 			other, ok := seen[text]
@@ -298,10 +332,10 @@ func TestEveryDamageHasASentence(t *testing.T) {
 			seen[text] = c
 		}
 	}
-	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.Rebuilt, First: 3, Last: 9, Fewer: 1}), "there is 1 entry fewer than were signed")
-	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.OtherKey, First: 3, Last: 9, Detail: "x"}), "Entries 3 to 9 are signed by another key than the one given: x.")
-	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.Unreadable, Detail: "x"}), "The file is damaged and cannot be read as a log: x.")
-	long := damage(sqlite.Damage{Change: sqlite.Edited, First: 3, Last: 3, Field: "plan_text", Was: strings.Repeat("é", 500), Is: "x"})
+	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.Rebuilt, First: 3, Last: 9, Fewer: 1}, time.UTC), "there is 1 entry fewer than were signed")
+	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.OtherKey, First: 3, Last: 9, Detail: "x"}, time.UTC), "Entries 3 to 9 are signed by another key than the one given: x.")
+	assert.Contains(t, damage(sqlite.Damage{Change: sqlite.Unreadable, Detail: "x"}, time.UTC), "The file is damaged and cannot be read as a log: x.")
+	long := damage(sqlite.Damage{Change: sqlite.Edited, First: 3, Last: 3, Field: "plan_text", Was: strings.Repeat("é", 500), Is: "x"}, time.UTC)
 	assert.Less(t, runes(long), 300)
 }
 
