@@ -21,16 +21,18 @@ type Ask struct {
 	Choices  []string `toml:"choices" json:"choices,omitempty"`                        // answers to choose from; "steel: 11.5" puts 11.5 where steel was chosen
 }
 
-// asks is the part of a plan that has its questions.
+// asks is the part of a plan that has its questions, its own and those of plans that it
+// includes.
 type asks struct {
-	Asks []Ask `toml:"ask"`
+	Asks     []Ask      `toml:"ask"`
+	Included []Included `toml:"included"`
 }
 
 // maxAnswer bounds an answer in bytes.
 const maxAnswer = 100
 
-// Questions are those that a plan's text still has: of its [[ask]] tables those whose
-// {NAME} stands in it. A text that is no TOML has none; ReadPlan says what is wrong.
+// Questions are those that a plan's text still has: of its [[ask]] tables, and of those
+// of the plans that it includes, those whose {NAME} stands in it, each once. A text that is no TOML has none; ReadPlan says what is wrong.
 func Questions(text []byte) []Ask {
 	var a asks
 	if !strings.Contains(string(text), "[[ask]]") {
@@ -39,7 +41,17 @@ func Questions(text []byte) []Ask {
 	if doc, _ := tomlfile.Decode("plan", text, &a); doc == nil {
 		return nil
 	}
-	return slices.DeleteFunc(a.Asks, func(q Ask) bool {
+	all := a.Asks
+	for _, in := range a.Included {
+		var more asks
+		tomlfile.Decode(in.File, []byte(in.Text), &more) // what is wrong with it ReadPlan says
+		for _, q := range more.Asks {
+			if !slices.ContainsFunc(all, func(o Ask) bool { return o.Name == q.Name }) {
+				all = append(all, q)
+			}
+		}
+	}
+	return slices.DeleteFunc(all, func(q Ask) bool {
 		return q.Name == "" || !strings.Contains(string(text), "{"+q.Name+"}")
 	})
 }

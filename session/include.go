@@ -135,7 +135,7 @@ func (c *planCheck) include(file string) {
 	}
 	in := &including{check: c, texts: p.Included, stack: []string{path.Base(file)}, done: map[string]bool{}}
 	own := *p
-	*p = Plan{Name: p.Name, Title: p.Title, Unit: p.Unit, Asks: p.Asks, Shims: p.Shims, Decision: p.Decision, Temperature: p.Temperature}
+	*p = Plan{Name: p.Name, Title: p.Title, Unit: p.Unit, Shims: p.Shims, Decision: p.Decision, Temperature: p.Temperature}
 	in.all(c.doc, "", own.Include)
 	in.add(c.doc, path.Base(file), &own)
 }
@@ -193,9 +193,6 @@ func (in *including) one(name, text string) {
 	if doc == nil {
 		return
 	}
-	if len(q.Asks) > 0 {
-		in.check.problems = append(in.check.problems, doc.Problem("an included plan cannot ask", "put the [[ask]] into the plan that includes it", "ask", 0))
-	}
 	sub := &planCheck{plan: &q, doc: doc}
 	sub.fillIn()
 	in.all(doc, name, q.Include)
@@ -210,6 +207,7 @@ func (in *including) one(name, text string) {
 // must be the same.
 func (in *including) add(doc *tomlfile.Doc, file string, q *Plan) {
 	p := in.check.plan
+	p.Asks = addItems(in, doc, file, "ask", p.Asks, q.Asks, func(x Ask) string { return x.Name })
 	p.Parts = addItems(in, doc, file, "part", p.Parts, q.Parts, func(x Part) string { return x.Name })
 	p.Bars = addItems(in, doc, file, "bar", p.Bars, q.Bars, func(x Bar) string { return x.Name })
 	p.Steps = addItems(in, doc, file, "step", p.Steps, q.Steps, func(x Step) string { return x.Name })
@@ -275,6 +273,9 @@ func unlike(kind, name, file string, a, b any) (wrong, key string) {
 	y, _ := b.(Step)
 	if isStep && len(x.Range) == 2 && len(y.Range) == 2 && !(x.Range[0].Equal(y.Range[0].Decimal) && x.Range[1].Equal(y.Range[1].Decimal)) {
 		return fmt.Sprintf("step %q has the range %s to %s here and %s to %s in %s", name, y.Range[0], y.Range[1], x.Range[0], x.Range[1], file), "range"
+	}
+	if kind == "ask" {
+		kind = "question"
 	}
 	return fmt.Sprintf("%s %s is not the same here and in %s", kind, strconv.Quote(name), file), ""
 }

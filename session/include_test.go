@@ -137,7 +137,8 @@ func TestMistakesInIncludes(t *testing.T) {
 		{change("shared/parts.toml", `range = ["10.00", "10.90"]`, `range = ["10.90", "10.00"]`), `shared/parts.toml:9:1: the range of step "case-depth" runs from 10.90 to 10.00, so it can never be satisfied; write the lower number first`},
 		{change("one-shaft.toml", `step = "case-depth"`, `step = "no-depth"`), `one-shaft.toml:15:11: there is no step "no-depth"; the steps are case-depth, first-width, second-width`},
 		{change("one-shaft.toml", `least = "0.10"`, `least = 0.1.0`), `one-shaft.toml:13:`},
-		{change("one-shaft.toml", `[[step]]`, "[[ask]]\nname = \"x\"\nquestion = \"X\"\nexample = \"1\"\n[[step]]"), `one-shaft.toml:5:1: an included plan cannot ask; put the [[ask]] into the plan that includes it`},
+		{askingFiles("Another", "0.10"), `plans/both.toml:4:1: question "least" is not the same here and in one-shaft.toml; make them the same, or call one of them something else`},
+		{askingFiles("Smallest", "thin"), `one-shaft.toml:17:9: "least" is the string "thin"`},
 		{change("both.toml", `name = "second-width"`, `name = "Second width"`), `plans/both.toml:5:1: "Second width" cannot be typed as a name; `},
 	} {
 		_, _, err := c.f.readIncluding()
@@ -176,4 +177,30 @@ func decodeAll(t *testing.T, text string, into any) string {
 		return ""
 	}
 	return problems.Error()
+}
+
+// asking is the three files whose first shaft asks for its window, and so does the plan
+// that includes it, in its own words.
+func askingFiles(question, example string) folder {
+	f := threeFiles()
+	ask := "[[ask]]\nname = \"least\"\nquestion = \"%s float\"\nexample = \"%s\"\n"
+	f["one-shaft.toml"] = strings.Replace(strings.Replace(f["one-shaft.toml"], "[[step]]", fmt.Sprintf(ask, "Smallest", example)+"[[step]]", 1), `least = "0.10"`, `least = "{least}"`, 1)
+	f["both.toml"] = strings.Replace(f["both.toml"], "[[step]]", fmt.Sprintf(ask, question, example)+"[[step]]", 1)
+	return f
+}
+
+func TestAnIncludedPlanAsks(t *testing.T) {
+	f := askingFiles("Smallest", "0.10")
+	_, text, err := f.readIncluding()
+	require.NoError(t, err, "asked alike in two files it is one question")
+	require.Len(t, Questions([]byte(text)), 1)
+	f["both.toml"] = bothShafts
+	p, text, err := f.readIncluding()
+	require.NoError(t, err)
+	require.Equal(t, "0.10", p.Chains[0].Least.String(), "as its example answers it")
+	r := newRig(t)
+	require.Equal(t, "answers missing", r.refused(Command{Do: Begin, Plan: text}))
+	r.do(Command{Do: Begin, Plan: text, Operator: "mo", Answers: map[string]string{"least": "0.25"}})
+	require.Equal(t, "0.25", r.bench.state.job.plan.Chains[0].Least.String())
+	require.Empty(t, Questions([]byte(r.bench.state.read.text)), "what is in the log has no open question")
 }

@@ -40,11 +40,8 @@ func MovementOf(values []Number) (Movement, error) {
 	return Movement{Peak: kept(swing.Peak), Trough: kept(swing.Trough), Frames: len(values)}, nil
 }
 
-// How a step reduces a window of a stream.
-const (
-	ReduceMovement = "movement"
-	ReduceHalf     = "half the movement"
-)
+// ReduceMovement is how a step reduces a window of a stream.
+const ReduceMovement = "movement"
 
 // What a take does with a window.
 const (
@@ -97,13 +94,13 @@ func (c *planCheck) movement(i int, s Step) {
 	case s.Reduce == "" && s.Window != 0:
 		c.wrong(fmt.Sprintf("step %q has a window and no reduce", s.Name), `write reduce = "movement", or leave the window out`, "step", i, "window")
 	case s.Reduce == "":
+	case s.Reduce != ReduceMovement:
+		c.wrong(fmt.Sprintf("step %q cannot reduce to %q", s.Name, s.Reduce), `write reduce = "movement", and half = true for half of it`, "step", i, "reduce")
 	case s.Instrument != DialIndicator:
 		c.wrong(fmt.Sprintf("step %q wants a movement of a %s", s.Name, s.Instrument), `only a dial indicator shows one: instrument = "dial indicator"`, "step", i, "reduce")
 	case s.Reference != nil:
 		c.wrong(fmt.Sprintf("step %q checks an instrument and wants a movement", s.Name), "leave reduce out", "step", i, "reduce")
 	case s.Window != 0 && (s.Window < shortestWindow || s.Window > longestWindow):
 		c.wrong(fmt.Sprintf("a window of %s is not sensible", s.Window), fmt.Sprintf(`give a time from %s to %s, like "10s", or leave it out: then a second take ends it`, shortestWindow, longestWindow), "step", i, "window")
-	case s.Half && s.Reduce == ReduceMovement && c.has("step", i, "half"):
-		c.wrong(fmt.Sprintf("step %q halves and reduces to the whole movement", s.Name), `write reduce = "half the movement"`, "step", i, "half")
 	}
 }

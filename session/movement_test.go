@@ -19,7 +19,8 @@ title = "Bend of the shaft"
 instrument = "dial indicator"
 repeats = 2
 range = ["0.00", "0.50"]
-reduce = "half the movement"
+reduce = "movement"
+half = true
 most = "0.05"
 [[step]]
 name = "float"
@@ -161,7 +162,7 @@ func TestAStepGetsWhatItAsksFor(t *testing.T) {
 	typed := r.do(Command{Do: Enter, Instrument: "dial-2", Value: "0.06"})
 	require.Equal(t, Filed, typed.Ruling, "a movement that was read by eye")
 
-	p := strings.ReplaceAll(bendPlan, `reduce = "half the movement"`, "")
+	p := strings.Replace(bendPlan, `reduce = "movement"`, "", 1)
 	plain := newRig(t, dials()...)
 	plain.do(Command{Do: Begin, Plan: p, Operator: "mo"})
 	require.Equal(t, "movement not wanted", plain.window("0.00", "0.03", "0.04").Why.Code)
@@ -194,10 +195,10 @@ func TestPlansOfMovements(t *testing.T) {
 	for _, c := range []struct{ from, to, wrong string }{
 		{`window = "4s"`, `window = "500ms"`, "a window of 500ms is not sensible"},
 		{`window = "4s"`, `window = "3m"`, "not sensible"},
-		{`reduce = "movement"`, "", "has a window and no reduce"},
+		{"reduce = \"movement\"\nwindow", "window", "has a window and no reduce"},
 		{`instrument = "caliper"`, "instrument = \"caliper\"\nreduce = \"movement\"", "only a dial indicator shows one"},
-		{`reduce = "movement"`, "reduce = \"movement\"\nhalf = true", "halves and reduces to the whole movement"},
-		{`reduce = "movement"`, `reduce = "peak"`, `"reduce" cannot be "peak"`},
+		{"reduce = \"movement\"\nwindow", "reduce = \"half the movement\"\nwindow", `step "float" cannot reduce to "half the movement"; write reduce = "movement", and half = true for half of it`},
+		{"reduce = \"movement\"\nwindow", "reduce = \"peak\"\nwindow", `step "float" cannot reduce to "peak"`},
 	} {
 		_, err := ReadPlan("p.toml", []byte(strings.Replace(bendPlan, c.from, c.to, 1)))
 		require.ErrorContains(t, err, c.wrong)

@@ -138,9 +138,8 @@ type Step struct {
 	Least *Number `toml:"least" example:"12.00" json:"least_mm,omitempty"`
 	Most  *Number `toml:"most" example:"12.20" json:"most_mm,omitempty"`
 	Half  bool    `toml:"half" json:"half,omitempty"`
-	// Reduce makes the reading the movement of a dial indicator over a window, or half of
-	// that. The window has a length, or a take begins it and another ends it.
-	Reduce string        `toml:"reduce" strict:"oneof=movement|half the movement" json:"reduce,omitempty"`
+	// Reduce makes the reading the movement of a dial indicator over a window. The window has a length, or a take begins it and another ends it.
+	Reduce string        `toml:"reduce" json:"reduce,omitempty"`
 	Window time.Duration `toml:"window" example:"10s" json:"window_ns,omitempty"`
 	// Minutes or Seconds is how long a step of the kind wait waits; Sets is the part
 	// that counts as cooled afterwards. Celsius is how hot to make something meanwhile,

@@ -124,7 +124,6 @@ func (c *planCheck) fillStep(i int, s *Step) {
 		}
 	}
 	s.Use = cmp.Or(s.Use, firstUse(s.Instrument))
-	s.Half = s.Half || s.Reduce == ReduceHalf
 	s.Governs = cmp.Or(s.Governs, "mean")
 }
 

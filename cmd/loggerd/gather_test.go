@@ -18,7 +18,8 @@ name = "bend"
 title = "Bend of the shaft"
 instrument = "dial indicator"
 range = ["0.00", "0.50"]
-reduce = "half the movement"
+reduce = "movement"
+half = true
 closes_on_command = true
 [[step]]
 name = "width"
