@@ -122,13 +122,18 @@ func (j *job) tooWarm(step *Step) *Reason {
 }
 
 // heatedTo adds to a temperature that is noted meanwhile what it means for the heat that
-// the active step asks for: hot enough, or over the limit.
+// the active step asks for, or for what cools in it: enough, not yet, or over the limit.
 func (j *job) heatedTo(why *Reason, r Reading) *Reason {
-	h := j.heatView(j.step)
-	if why.Code != "noted meanwhile" || h == nil {
+	h, step := j.heatView(j.step), &j.plan.Steps[j.step]
+	if why.Code != "noted meanwhile" {
 		return why
 	}
 	switch {
+	case h == nil && (step.Sets == "" || step.Sets != step.Part):
+	case h == nil && j.tooWarmAt(&Step{Part: step.Part}, r.Value) != nil:
+		why.Code = "noted as temperature"
+	case h == nil:
+		why.Code = "noted, cooled"
 	case h.Most != nil && r.Value.GreaterThan(h.Most.Decimal):
 		why.Code, why.Params["limit"] = "noted, too hot", h.Most.String()
 	case h.Celsius != nil && !r.Value.LessThan(h.Celsius.Decimal):

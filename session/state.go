@@ -377,6 +377,7 @@ func (j *job) apply(e Entry) error {
 	case TemperatureTaken:
 		j.stale = true
 		j.note(b)
+		j.noteMeanwhile(b)
 	case Confirmed:
 		return j.confirmed(e, b)
 	case OnHand:

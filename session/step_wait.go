@@ -17,12 +17,14 @@ type WaitStarted struct {
 	Celsius *Number   `json:"celsius,omitempty"` // how hot to make something meanwhile, as it was shown
 }
 
-// Waited says that the time of a step has passed, or was cut short and why.
+// Waited says that the time of a step has passed, that the thermometer showed before that
+// what was waited for, or that it was cut short and why.
 type Waited struct {
-	Step     string `json:"step"`
-	CutShort bool   `json:"cut_short,omitempty"`
-	Left     int64  `json:"left_s,omitempty"` // seconds that were left, rounded up
-	Note     string `json:"note,omitempty"`
+	Step     string  `json:"step"`
+	CutShort bool    `json:"cut_short,omitempty"`
+	Left     int64   `json:"left_s,omitempty"`    // seconds that were left, rounded up
+	Shown    *Number `json:"shown_Cel,omitempty"` // by the thermometer, last
+	Note     string  `json:"note,omitempty"`
 }
 
 func (WaitStarted) kind() string { return "wait started" }
@@ -35,7 +37,8 @@ type WaitView struct {
 	Started  *time.Time `json:"started,omitempty"`
 	Due      *time.Time `json:"due,omitempty"`
 	CutShort bool       `json:"cut_short,omitempty"`
-	Left     int64      `json:"left_s,omitempty"` // seconds that were left when it was cut short
+	Left     int64      `json:"left_s,omitempty"`    // seconds that were left when it ended
+	Shown    *Number    `json:"shown_Cel,omitempty"` // by the thermometer, last, of the part
 	Note     string     `json:"note,omitempty"`
 	Sets     string     `json:"sets,omitempty"` // the part that counts as cooled afterwards
 }
@@ -54,6 +57,7 @@ type waiting struct {
 	started, due time.Time
 	run          int64
 	mono         time.Duration
+	noted        *Number // °C, the last that was noted of the part meanwhile
 	over         *Waited
 }
 
@@ -69,8 +73,8 @@ func (s *Step) span() time.Duration {
 	return time.Duration(seconds.Mul(decimal.NewFromInt(int64(time.Second))).IntPart())
 }
 
-// waitOn starts the time of the active step, ends it once it has passed, or cuts it
-// short if a note says why.
+// waitOn starts the time of the active step, ends it once it has passed or the thermometer
+// has shown what it waits for, or cuts it short if a note says why.
 func (t *turn) waitOn(j *job, note string) *Refusal {
 	step := &j.plan.Steps[j.step]
 	w := j.steps[j.step].wait
@@ -82,20 +86,63 @@ func (t *turn) waitOn(j *job, note string) *Refusal {
 		t.add(started)
 		return nil
 	}
-	left := t.left(w)
-	if left > 0 && note == "" {
+	left, shown := t.left(w), j.cameAbout(j.step)
+	switch {
+	case shown == notYet && left <= 0 && note == "":
+		return refuse("not come about", fmt.Sprintf("the time of step %q has passed and the thermometer last showed %s degrees", step.Name, w.noted),
+			"go on and hold the thermometer to it again, or end it with a note that says why", "step", step.Name, "celsius", w.noted.String())
+	case left > 0 && shown != itDid && note == "":
 		said := spanWords(left)
 		return refuse("still waiting", fmt.Sprintf("step %q has %s left", step.Name, said), "wait for it, or cut it short with a note that says why",
 			"step", step.Name, "left_s", strconv.FormatInt(secondsUp(left), 10))
 	}
-	over := Waited{Step: step.Name}
-	if left > 0 {
-		over.CutShort, over.Left, over.Note = true, secondsUp(left), note
-	}
+	over := Waited{Step: step.Name, Left: max(secondsUp(left), 0), Shown: w.noted, Note: note}
+	over.CutShort = shown == notYet || shown == nobodyKnows && left > 0
 	t.add(over)
 	t.by("", FromBench)
 	t.closeNow(true)
 	return nil
+}
+
+// Whether what a step waits for has come about, by the thermometer.
+type comeAbout int
+
+const (
+	nobodyKnows comeAbout = iota
+	notYet
+	itDid
+)
+
+// cameAbout tells whether the part of a wait is as hot as the step says, or as cool as
+// measuring it needs, by what was noted of it since the wait began.
+func (j *job) cameAbout(i int) comeAbout {
+	w, step, h := j.steps[i].wait, &j.plan.Steps[i], j.heatView(i)
+	switch {
+	case w == nil || w.noted == nil:
+	case h != nil && h.Celsius != nil:
+		if w.noted.LessThan(h.Celsius.Decimal) || h.Most != nil && w.noted.GreaterThan(h.Most.Decimal) {
+			return notYet
+		}
+		return itDid
+	case step.Sets != "" && step.Sets == step.Part:
+		if j.tooWarmAt(&Step{Part: step.Part}, *w.noted) != nil {
+			return notYet
+		}
+		return itDid
+	}
+	return nobodyKnows
+}
+
+// noteMeanwhile keeps what is noted of the part of a wait while it runs.
+func (j *job) noteMeanwhile(b TemperatureTaken) {
+	if j.step < 0 || j.plan.Steps[j.step].Part != b.Of {
+		return
+	}
+	if w := j.steps[j.step].wait; w != nil && w.over == nil {
+		noted := *w
+		noted.noted = &b.Celsius
+		j.steps[j.step].wait = &noted
+	}
 }
 
 // left is how long a wait still has: by the clock that nobody sets, within its run.
@@ -138,8 +185,10 @@ func (j *job) waited(b Waited) error {
 	if w == nil {
 		return fmt.Errorf("step %q does not wait", b.Step)
 	}
-	w.over = &b
-	if part := j.plan.Steps[step].Sets; part != "" && !b.CutShort {
+	over := *w
+	over.over = &b
+	j.steps[step].wait = &over
+	if part := j.plan.Steps[step].Sets; part != "" && !b.CutShort && b.Shown == nil {
 		j.forgetWarmth(part)
 	}
 	return nil
@@ -168,6 +217,9 @@ func (j *job) waitView(i int) *WaitView {
 		v.Started, v.Due = &started, &due
 		if w.over != nil {
 			v.CutShort, v.Left, v.Note = w.over.CutShort, w.over.Left, w.over.Note
+		}
+		if v.Shown = w.noted; w.over != nil {
+			v.Shown = w.over.Shown
 		}
 	}
 	return v

@@ -1,6 +1,7 @@
 package session
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -69,7 +70,7 @@ func TestAWaitEndsOnceItHasPassed(t *testing.T) {
 	assert.Empty(t, r.step("heat").Findings)
 	r.requireAt("cool", 0)
 	r.do(Command{Do: Enter, Instrument: "probe", Value: "80"})
-	assert.Equal(t, "noted meanwhile", r.bench.Snapshot().Readings[0].Why.Code)
+	assert.Equal(t, "noted as temperature", r.bench.Snapshot().Readings[0].Why.Code)
 	r.do(Command{Do: Next})
 	// The time goes on while other things are done, and over a restart.
 	r.do(Command{Do: Next, Step: "bore"})
@@ -115,6 +116,62 @@ func TestAWaitCutShortIsAFinding(t *testing.T) {
 	r.do(Command{Do: Next, Step: "cool"})
 	assert.Nil(t, r.step("cool").Wait.Started)
 	assert.Empty(t, r.step("cool").Findings)
+}
+
+// What the thermometer has shown since a wait began ends it without a note, or keeps it.
+func TestTheThermometerEndsAWait(t *testing.T) {
+	r := newRig(t, otherQuantities()...)
+	beginText(r, strings.Replace(underHeat, "seconds = 90", "seconds = 90\npart = \"pump-half\"", 1))
+	probe := func(celsius string) {
+		r.clock.move(time.Second)
+		r.do(Command{Do: Enter, Instrument: "probe", Value: celsius})
+	}
+	last := func() string { all := r.bench.Snapshot().Readings; return all[len(all)-1].Why.Code }
+	probe("97") // nothing is under heat yet
+	r.do(Command{Do: Next})
+	assert.Equal(t, "still waiting", r.refused(Command{Do: Next}), "what was noted before says nothing")
+	probe("94.9")
+	assert.Equal(t, "still waiting", r.refused(Command{Do: Next}))
+	probe("121")
+	assert.Equal(t, "noted, too hot", last())
+	assert.Equal(t, "still waiting", r.refused(Command{Do: Next}))
+	probe("95")
+	r.do(Command{Do: Next})
+	v := r.step("heat")
+	assert.True(t, v.Closed)
+	assert.False(t, v.Wait.CutShort)
+	assert.Empty(t, v.Findings)
+	assert.Equal(t, "95", v.Wait.Shown.String())
+
+	r.do(Command{Do: Next}) // it cools
+	probe("40")
+	assert.Equal(t, "noted as temperature", last())
+	r.clock.move(21 * time.Minute)
+	assert.Equal(t, "not come about", r.refused(Command{Do: Next}), "the time has passed, and it is warm all the same")
+	probe("20.5")
+	assert.Equal(t, "noted, cooled", last())
+	r.do(Command{Do: Next})
+	r.requireAt("bore", 0)
+	assert.Equal(t, "20.5", warmthOf(r.bench.state.job.warmth, "pump-half").Celsius.String(), "it is known, and stays")
+
+	r.do(Command{Do: Next, Step: "cool"})
+	r.do(Command{Do: Next})
+	probe("40")
+	r.do(Command{Do: Next, Note: "no time"})
+	assert.True(t, r.step("cool").Wait.CutShort)
+	assert.Equal(t, "part warm", r.press("caliper-1", "10.20").Why.Code)
+}
+
+// A wait whose end the disk refuses goes on.
+func TestAWaitThatIsNotRecordedGoesOn(t *testing.T) {
+	r := newRig(t)
+	beginText(r, underHeat)
+	r.do(Command{Do: Next})
+	r.clock.move(90 * time.Second)
+	r.log.broken, r.log.mends = errors.New("no space left on device"), 1
+	_, err := r.bench.Submit(t.Context(), Command{Do: Next, Door: FromTerminal})
+	require.Error(t, err)
+	assert.Nil(t, r.bench.state.job.steps[0].wait.over)
 }
 
 func TestMistakesInAWait(t *testing.T) {

@@ -34,6 +34,9 @@ func (t *teller) waited(b session.Waited) string {
 	if b.CutShort {
 		return fmt.Sprintf("%s cut %s short with %s left: %s.", t.who(), b.Step, wording.English.Span(b.Left), b.Note)
 	}
+	if b.Shown != nil && b.Left > 0 {
+		return fmt.Sprintf("%s ended %s with %s left, for the thermometer showed %s degrees.", t.who(), b.Step, wording.English.Span(b.Left), b.Shown)
+	}
 	return fmt.Sprintf("The time of %s has passed.", b.Step)
 }
 

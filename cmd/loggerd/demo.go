@@ -48,7 +48,7 @@ slips, one press comes from the wrong instrument, one comes too soon.
 --plan plays another plan: pump-rebuild is the whole rebuild, from the inspection of
 the cranks to handing over, and takes a few minutes; pump-inspection,
 pump-bearings-seals, pump-bottom-end-build and pump-gearbox are its parts. Nobody
-waits there for metal to get hot or cold: each wait is cut short, with a note.
+waits there for metal to get hot or cold: the thermometer says that it is.
 
 The bench stays up until Ctrl-C, so that you can look around with logctl.`,
 		Args: noArguments,

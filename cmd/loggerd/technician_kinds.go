@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -51,8 +50,8 @@ func (t *technician) confirm(ctx context.Context, note string) error {
 }
 
 // wait starts the time of a step. The demo does not wait it out: it lets the thermometer
-// say that the part is hot enough, or cold, where the step is of a part, and cuts the
-// time short with a note that says so.
+// say that the part is hot enough, or cold, where the step is of a part, and else cuts
+// the time short with a note that says so.
 func (t *technician) wait(ctx context.Context, step session.StepView) error {
 	if err := t.confirm(ctx, ""); err != nil {
 		return err
@@ -73,7 +72,7 @@ func (t *technician) wait(ctx context.Context, step session.StepView) error {
 		if err := t.after(ctx, func() error { return probe.Press(shown) }); err != nil {
 			return err
 		}
-		note = fmt.Sprintf("demo: the thermometer shows %s °C", shown)
+		note = ""
 	}
 	return t.confirm(ctx, note)
 }

@@ -48,7 +48,9 @@ func kindReason(code string) string {
 	case "noted meanwhile":
 		return "noted: {part} is at {celsius} degrees"
 	case "noted, hot enough":
-		return "noted: {part} is at {celsius} degrees, hot enough; next, with a note, ends the wait"
+		return "noted: {part} is at {celsius} degrees, hot enough; next ends the wait"
+	case "noted, cooled":
+		return "noted: {part} is at {celsius} degrees, cool enough; next ends the wait"
 	case "noted, not hot enough":
 		return "noted: {part} is at {celsius} degrees; heat it to {heat}"
 	case "noted, too hot":

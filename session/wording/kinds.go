@@ -57,8 +57,12 @@ func (l *Language) ofKind(s session.StepView) string {
 func (l *Language) waiting(s session.StepView) string {
 	w := s.Wait
 	switch {
+	case w.CutShort && w.Shown != nil:
+		return l.say("ended at %s degrees with %s left: %s", l.number(w.Shown.String()), l.Span(w.Left), w.Note)
 	case w.CutShort:
 		return l.say("cut short with %s left: %s", l.Span(w.Left), w.Note)
+	case s.Closed && w.Shown != nil:
+		return l.say("ended at %s degrees, by the thermometer", l.number(w.Shown.String()))
 	case s.Closed:
 		return l.say("waited %s", l.Span(w.Seconds))
 	case w.Started != nil && w.Due != nil:

@@ -342,7 +342,7 @@ func TestHealthOfALine(t *testing.T) {
 }
 
 func TestHowAMovementIsTaken(t *testing.T) {
-	s := session.StepView{Title: "Bend", Number: 1, Of: 2, Instrument: session.DialIndicator, Reduce: session.ReduceHalf}
+	s := session.StepView{Title: "Bend", Number: 1, Of: 2, Instrument: session.DialIndicator, Reduce: session.ReduceMovement}
 	assert.Contains(t, wording.English.StepDo(s), "Take begins to watch it, and take ends it: move the shaft in between.")
 	s.Window = 10 * time.Second
 	assert.Contains(t, wording.English.StepDo(s), "Take watches it for 10s: move the shaft meanwhile.")
