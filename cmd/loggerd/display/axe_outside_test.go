@@ -40,8 +40,14 @@ func (p *page) axe(what string) {
 }
 
 func TestNoViolationsInAnyState(t *testing.T) {
+	for _, query := range readers {
+		noViolations(t, query)
+	}
+}
+
+func noViolations(t *testing.T, query string) {
 	all := states(t)
-	p := open(t, all["0-no-job"])
+	p := openIn(t, all["0-no-job"], query)
 	seq := int64(20_000)
 	for name, v := range all {
 		seq++
@@ -49,22 +55,27 @@ func TestNoViolationsInAnyState(t *testing.T) {
 		p.show(v)
 		for _, screen := range [][2]int64{{1920, 1080}, {390, 844}} {
 			p.size(screen[0], screen[1], screen[0] == 390)
-			p.axe(fmt.Sprint(name, screen))
+			p.axe(fmt.Sprint(name, screen, query))
 		}
 	}
 }
 
 // dialogs are opened on a page that is paired, in the middle of a job.
-var dialogs = []struct{ name, button string }{
-	{"value", "Type a value"}, {"strike", "Strike out last"}, {"menu", ""}, {"place", "Choose step and place"},
-	{"temperature", "Note a temperature"}, {"check", "Note a check of an instrument"}, {"end", "End the job"}, {"operator", "Who works here"},
-	{"aside", "Put the job aside"}, {"stock", "Count shims on hand"},
+var dialogs = []struct{ name, does string }{
+	{"value", "value"}, {"strike", "last"}, {"menu", ""}, {"place", "place"}, {"temperature", "temperature"}, {"check", "check"},
+	{"end", "end"}, {"operator", "operator"}, {"aside", "aside"}, {"stock", "stock"}, {"language", "language"},
 }
 
 // Every dialog at every size: no violation, no overflow, and each target large.
 func TestDialogsAtEverySize(t *testing.T) {
+	for who, query := range readers {
+		everyDialog(t, who, query)
+	}
+}
+
+func everyDialog(t *testing.T, who, query string) {
 	s := openShop(t)
-	p := s.page()
+	p := openAt(t, nil, "http://"+s.at+"/"+query)
 	p.size(1920, 1080, false)
 	p.pair(s, "tablet")
 	plan := examplePlans(t)[0].Text
@@ -75,41 +86,43 @@ func TestDialogsAtEverySize(t *testing.T) {
 	p.Wait(`event.snapshot.step && event.snapshot.step.number === 2`)
 	for _, screen := range screens {
 		p.size(screen[0], screen[1], false)
-		what := fmt.Sprint("paired ", screen)
+		what := fmt.Sprint(who, "paired ", screen)
 		p.noOverflow(what)
 		p.contrast(what)
 		p.large(what)
-		p.shot(fmt.Sprintf("paired-%dx%d", screen[0], screen[1]))
+		p.shot(fmt.Sprintf("%spaired-%dx%d", who, screen[0], screen[1]))
 	}
 	for _, d := range dialogs {
 		p.size(1920, 1080, false)
-		p.openDialog(d.button)
+		p.openDialog(d.does)
 		p.Wait(`document.querySelector("#d-` + d.name + `[open]")`)
 		for i, screen := range screens {
 			p.size(screen[0], screen[1], i%2 == 1)
-			what := fmt.Sprint(d.name, screen)
+			what := fmt.Sprint(who, d.name, screen)
 			p.noOverflow(what)
 			p.contrast(what)
 			p.large(what)
 			if screen[0] != 3840 {
-				p.shot(fmt.Sprintf("dialog-%s-%dx%d", d.name, screen[0], screen[1]))
+				p.shot(fmt.Sprintf("%sdialog-%s-%dx%d", who, d.name, screen[0], screen[1]))
 			}
 		}
-		p.axe(d.name)
+		p.axe(who + d.name)
 		p.Tap("#d-"+d.name+" .cancel", "")
 		p.Settled()
 	}
 }
 
-func (p *page) openDialog(button string) {
+// openDialog opens the dialog of a button, which may be in the menu, or the menu itself.
+func (p *page) openDialog(does string) {
 	p.T.Helper()
-	if button != "" && p.Text(fmt.Sprintf(`[...document.querySelectorAll("#acts button")].some((b) => b.checkVisibility() && b.innerText.trim() === %q)`, button)) == "true" {
-		p.Tap("#acts button", button)
+	button := fmt.Sprintf("[data-do=%q]", does)
+	if does != "" && p.Text(fmt.Sprintf(`!!document.querySelector(%q)?.checkVisibility()`, "#acts "+button)) == "true" {
+		p.Tap("#acts "+button, "")
 		return
 	}
 	p.Tap("#menu", "")
-	if button != "" {
-		p.Tap("#d-menu button", button)
+	if does != "" {
+		p.Tap("#d-menu "+button, "")
 	}
 }
 
@@ -198,8 +211,14 @@ func TestReducedMotion(t *testing.T) {
 
 // What is needed from three metres is on the screen without scrolling, on 1080p.
 func TestWhatIsNeededFromAfarIsOnTheScreen(t *testing.T) {
+	for _, query := range readers {
+		onTheScreen(t, query)
+	}
+}
+
+func onTheScreen(t *testing.T, query string) {
 	all := states(t)
-	p := open(t, all["0-no-job"])
+	p := openIn(t, all["0-no-job"], query)
 	p.size(1920, 1080, false)
 	seq := int64(30_000)
 	for name, v := range all {
@@ -212,7 +231,7 @@ func TestWhatIsNeededFromAfarIsOnTheScreen(t *testing.T) {
 		for _, changed := range []string{"", "Reading 12 is now left out."} {
 			p.Text(fmt.Sprintf(`void (byId("changed").textContent = %q)`, changed))
 			assert.Empty(t, p.Text(`[...document.querySelectorAll("#title, #tool, #places .active, #last-value, #last-verdict b, #fit, .pack b, .float, .pm, .advice .verdict b, #pictures img")]
-				.filter((e) => e.checkVisibility() && e.textContent + e.src !== "" && (e.getBoundingClientRect().bottom > innerHeight || e.getBoundingClientRect().top < 0)).map((e) => e.id + e.className + e.tagName + e.getBoundingClientRect().bottom).join(" ")`), name+changed)
+				.filter((e) => e.checkVisibility() && e.textContent + e.src !== "" && (e.getBoundingClientRect().bottom > innerHeight || e.getBoundingClientRect().top < 0)).map((e) => e.id + e.className + e.tagName + e.getBoundingClientRect().bottom).join(" ")`), name+changed+query)
 		}
 	}
 }

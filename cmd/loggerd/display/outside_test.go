@@ -40,8 +40,18 @@ type page struct {
 // open loads the page of a bench that beats often.
 func open(t testing.TB, v session.Snapshot) *page {
 	t.Helper()
+	return openIn(t, v, "")
+}
+
+// readers are who looks at what is looked over: in English and millimetres, and in the
+// language with the longer words and the unit with the longer numbers.
+var readers = map[string]string{"": "", "de-": "?language=de&unit=in"}
+
+// openIn does so for a reader that the query of the address names.
+func openIn(t testing.TB, v session.Snapshot, query string) *page {
+	t.Helper()
 	bench := newBench(v)
-	return openAt(t, bench, "http://"+start(t, bench, time.Second).Addr()+"/")
+	return openAt(t, bench, "http://"+start(t, bench, time.Second).Addr()+"/"+query)
 }
 
 func openAt(t testing.TB, bench *fakeBench, address string) *page {
@@ -273,8 +283,14 @@ func states(t *testing.T) map[string]session.Snapshot {
 }
 
 func TestEveryStateAtEverySize(t *testing.T) {
+	for who, query := range readers {
+		everyState(t, who, query)
+	}
+}
+
+func everyState(t *testing.T, who, query string) {
 	all := states(t)
-	p := open(t, all["0-no-job"])
+	p := openIn(t, all["0-no-job"], query)
 	seq := int64(10_000)
 	for name, v := range all {
 		seq++
@@ -283,7 +299,7 @@ func TestEveryStateAtEverySize(t *testing.T) {
 		for _, screen := range screens {
 			for _, dark := range []bool{false, true} {
 				p.size(screen[0], screen[1], dark)
-				what := fmt.Sprintf("%s-%dx%d", name, screen[0], screen[1])
+				what := fmt.Sprintf("%s%s-%dx%d", who, name, screen[0], screen[1])
 				if dark {
 					what += "-dark"
 				}
@@ -303,8 +319,14 @@ func TestEveryStateAtEverySize(t *testing.T) {
 // An inch is 25.4 mm (ISO 80000-3), a screen of 16:9 and diagonal d is d·16/√337
 // wide; the height is that of a capital H or a zero as the browser measures it.
 func TestLettersAreReadFromThreeMetres(t *testing.T) {
+	for _, query := range readers {
+		letters(t, query)
+	}
+}
+
+func letters(t *testing.T, query string) {
 	pixel := 24 * 25.4 * 16 / math.Sqrt(337) / 1920
-	p := open(t, bottomEnd(t, 0))
+	p := openIn(t, bottomEnd(t, 0), query)
 	p.size(1920, 1080, false)
 	for i, c := range []struct {
 		shown   session.Snapshot

@@ -17,6 +17,7 @@ import (
 	"shimwright/calc"
 	"shimwright/cmd/loggerd/operators"
 	"shimwright/session"
+	"shimwright/session/wording"
 	"shimwright/testdata/plans"
 )
 
@@ -61,6 +62,7 @@ type shop struct {
 
 	operators []operators.Operator
 	protect   []session.Verb
+	languages wording.Languages
 }
 
 func openShop(t testing.TB) *shop {
@@ -85,7 +87,7 @@ func (s *shop) open() {
 	require.NoError(s.t, err)
 	gate := operators.NewGate(bench.Submit, s.operators, s.protect, wallClock{time.Now()})
 	page, err := New(Config{
-		Listen: s.at, Mailbox: bench.Subscribe, Heartbeat: time.Second, Desk: bench.Desk, Plans: func() ([]Plan, error) { return examplePlans(s.t), nil },
+		Listen: s.at, Mailbox: bench.Subscribe, Heartbeat: time.Second, Desk: bench.Desk, Languages: s.languages, Plans: func() ([]Plan, error) { return examplePlans(s.t), nil },
 		Do: func(ctx context.Context, c session.Command) (session.Receipt, error) { return gate.Submit(ctx, c) },
 	})
 	require.NoError(s.t, err)

@@ -159,11 +159,11 @@ func (p *Page) Pair(code, operator string) {
 	p.T.Helper()
 	p.Wait(`event && event.touch`)
 	p.Tap("#menu", "")
-	p.Tap("#d-menu button", "Pair this page")
+	p.Tap("#d-menu [data-do=pair]", "")
 	p.Keys(code)
 	p.Tap("#d-pair [name=operator]", "")
 	p.Typed(operator)
-	p.Tap("#d-pair .go", "Pair")
+	p.Tap("#d-pair .go", "")
 	p.Settled()
 }
 
@@ -171,7 +171,7 @@ func (p *Page) Pair(code, operator string) {
 // until it is recorded. Without an instrument it is one of the kind that is asked for.
 func (p *Page) Enter(value, instrument string) {
 	p.T.Helper()
-	p.Tap("#acts button", "Type a value")
+	p.Tap("#acts [data-do=value]", "")
 	p.Wait(`document.querySelector("#d-value[open] [name=instrument]")`)
 	if instrument != "" {
 		p.Tap("#d-value summary", "")

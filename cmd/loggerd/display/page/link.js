@@ -3,7 +3,8 @@
 // that it is blanked when it cannot be trusted. A view gives render(blank).
 //
 // The pages know no words and no drawings of their own but those about their own
-// connection and of their buttons: everything else comes rendered with each event.
+// connection and of their buttons: everything else comes rendered with each event, in
+// the reader's language and unit. Their own words are English patterns, which t looks up.
 // Whatever comes is put in as text, or as a picture that cannot run anything.
 
 const byId = (id) => document.getElementById(id);
@@ -26,6 +27,94 @@ function make(tag, name, ...inside) {
   return element;
 }
 
+const kept = {
+  get(key) { try { return localStorage.getItem(key) || ""; } catch { return ""; } },
+  set(key, value) { try { if (value) localStorage.setItem(key, value); else localStorage.removeItem(key); } catch { /* it lasts as long as the page */ } },
+};
+
+// What the reader chose: by the address, as for a display without hands, or here before.
+const wanted = { language: "", unit: "" };
+for (const key of Object.keys(wanted)) wanted[key] = new URLSearchParams(location.search).get(key) || kept.get(key);
+
+// The words as the bench gave them; English until it has.
+let vocabulary = { language: "en", unit: "mm", decimal_mark: ".", sentences: {} };
+let learned = null; // words that count from the next snapshot on, which comes in them
+let asking = 0;     // how often they were asked for
+const sayings = []; // write the words that no snapshot changes
+
+// t says an English pattern in the reader's language: of the forms of a plural that for
+// the value n, with the {names} replaced by their values.
+function translated(english, values = {}) {
+  let said = Object.hasOwn(vocabulary.sentences, english) ? vocabulary.sentences[english] : english;
+  if (typeof said !== "string") said = said[new Intl.PluralRules(vocabulary.language).select(values.n)] || said.other;
+  return said.replace(/\{(\w+)\}/g, (name, key) => Object.hasOwn(values, key) ? values[key] : name);
+}
+const t = translated; // for the patterns that stand here
+
+// its says words that are not the page's: of plans, kinds, standings. They stay as they
+// are where no catalogue has them.
+const its = (words) => translated(words || "");
+
+// local writes a number that came as the log has it; plain is the way back.
+const local = (number) => String(number).replace(".", vocabulary.decimal_mark);
+const plain = (number) => vocabulary.decimal_mark === "," ? number.replaceAll(",", ".") : number;
+const withUnit = (value, unit) => value + (unit ? " " + unit : "");
+const list = (...parts) => parts.filter(Boolean).join(", ");
+
+// say writes something now, and again whenever the words change.
+function say(write) {
+  sayings.push(write);
+  write();
+}
+
+// sayAll does so with every text of the page as it was served.
+function sayAll(root) {
+  const walk = document.createTreeWalker(root, NodeFilter.SHOW_ELEMENT | NodeFilter.SHOW_TEXT);
+  for (let node = root; node; node = walk.nextNode()) {
+    if (node.nodeType === Node.TEXT_NODE) {
+      const [, before, english, after] = node.data.match(/^(\s*)(.*?)(\s*)$/s);
+      if (english) say(() => { node.data = before + translated(english, vocabulary) + after; });
+      continue;
+    }
+    for (const name of ["aria-label", "placeholder", "title"]) {
+      const english = node.getAttribute?.(name);
+      if (english) say(() => node.setAttribute(name, translated(english, vocabulary)));
+    }
+    if (node.tagName === "TEMPLATE") sayAll(node.content);
+  }
+}
+
+// learn asks for the words that are wanted, and then for events in them. It does not give
+// up. They are taken up with the first snapshot that comes in them, so that no two
+// languages or units stand side by side.
+async function learn() {
+  const mine = ++asking, chosen = new URLSearchParams(Object.entries(wanted).filter(([, value]) => value));
+  let got = null;
+  try {
+    const answer = await fetch("words?" + chosen, { cache: "no-store", credentials: "omit", redirect: "error", signal: AbortSignal.timeout(10000) });
+    if (answer.ok) got = await answer.json();
+  } catch { /* the bench is away */ }
+  if (mine !== asking) return;
+  if (!got) { setTimeout(learn, 1000); return; }
+  learned = got;
+  if (!event) takeUp();
+  connect();
+}
+
+function takeUp() {
+  if (learned) vocabulary = learned;
+  learned = null;
+  document.documentElement.lang = vocabulary.language;
+  for (const write of sayings) write();
+  tick();
+}
+
+// inWords is what a request says of the reader.
+function inWords() {
+  const { language, unit } = learned || vocabulary;
+  return "?" + new URLSearchParams({ language, unit });
+}
+
 function clocks() { return { wall: Date.now(), steady: performance.now() }; }
 
 // age is how long nothing has come, in seconds. Of the two clocks the one that
@@ -37,7 +126,7 @@ function age() {
 
 function connect() {
   if (source) source.close();
-  source = new EventSource(document.body.dataset.events);
+  source = new EventSource(document.body.dataset.events + inWords());
   // Only a whole snapshot makes what is shown true again.
   source.addEventListener("open", () => { everConnected = true; heard = clocks(); tick(); });
   source.addEventListener("beat", () => { heard = clocks(); tick(); });
@@ -45,6 +134,7 @@ function connect() {
     connected = true;
     heard = clocks();
     event = JSON.parse(message.data);
+    if (learned) takeUp();
     if (software !== null && software !== event.software) location.reload();
     software = event.software;
     tick();
@@ -61,10 +151,10 @@ function stale() { return !event || !connected || age() > 3 * event.heartbeat_s;
 
 // why tells for what reason the numbers cannot be trusted: [title, reason], or null.
 function why() {
-  if (!event) return ["Waiting for the bench", everConnected ? "It has sent nothing yet." : "No connection yet; trying again."];
-  if (!connected) return ["No connection to the bench", "What was shown may be out of date. Trying again."];
-  if (stale()) return ["Nothing heard from the bench", "For " + Math.floor(age()) + " s. What was shown may be out of date."];
-  if (event.doubt) return ["Stop: look at the bench", event.doubt];
+  if (!event) return [t("Waiting for the bench"), everConnected ? t("It has sent nothing yet.") : t("No connection yet; trying again.")];
+  if (!connected) return [t("No connection to the bench"), t("What was shown may be out of date. Trying again.")];
+  if (stale()) return [t("Nothing heard from the bench"), t("For {n} s. What was shown may be out of date.", { n: Math.floor(age()) })];
+  if (event.doubt) return [t("Stop: look at the bench"), event.doubt];
   return null;
 }
 
@@ -78,7 +168,7 @@ function tick() {
   }
   if (heard) {
     const seconds = Math.floor(age());
-    put(byId("age"), !connected ? "no connection" : seconds <= event?.heartbeat_s ? "live" : "heard " + seconds + " s ago");
+    put(byId("age"), !connected ? t("no connection") : seconds <= event?.heartbeat_s ? t("live") : t("heard {n} s ago", { n: seconds }));
   }
   const now = [event, blank, stale()];
   if (event && now.some((v, i) => v !== shown[i])) {
@@ -118,12 +208,12 @@ function verdict(where, mark, text) {
 // ruled is a table row for one reading; act is what can be done about it, or null.
 function ruled(r, w, blank, act) {
   const row = make("tr", w.mark === "out" ? "gone" : "");
-  row.append(...[String(r.seq), "", w.title || "", r.place || "", r.ruling, ""].map((text) => make("td", "", text)));
+  row.append(...[String(r.seq), "", w.title || "", its(r.place), its(r.ruling), ""].map((text) => make("td", "", text)));
   const cells = row.children, symbol = make("span", "symbol");
-  cells[1].append(make("b", "", blank ? unknown : w.value + (w.unit ? " " + w.unit : "") + (r.typed ? " (typed)" : "")));
+  cells[1].append(make("b", "", blank ? unknown : r.typed ? t("{value} (typed)", { value: withUnit(w.value, w.unit) }) : withUnit(w.value, w.unit)));
   symbol.append(byId(w.mark).content.firstElementChild.cloneNode(true));
   cells[5].dataset.mark = w.mark;
-  cells[5].append(symbol, r.standing || (r.ruling === "held" && r.decided) || "does not count");
+  cells[5].append(symbol, its(r.standing || (r.ruling === "held" && r.decided)) || t("does not count"));
   row.append(make("td", "", ...(act ? [act] : [])));
   return row;
 }
@@ -137,7 +227,9 @@ function replace(where, elements) {
 }
 
 addEventListener("DOMContentLoaded", () => {
-  connect();
+  for (const link of document.querySelectorAll("a[href]")) link.search = location.search;
+  sayAll(document.documentElement);
+  learn();
   setInterval(() => {
     beat();
     tick();

@@ -6,14 +6,14 @@ function render(blank) {
   const step = snapshot.step, job = snapshot.job;
   const fits = words.advice.some((a) => a.float);
   document.body.dataset.mode = !job ? "idle" : step ? (fits ? "both" : "measure") : "advice";
-  put(byId("job"), [snapshot.bench, job && job.title, job && "job " + job.job, job && job.reference, job && job.ended && "ended"].filter(Boolean).join(" · "));
-  document.title = [step ? step.title : job ? job.title : "", snapshot.bench].filter(Boolean).join(" – ");
+  put(byId("job"), [snapshot.bench, job && its(job.title), job && t("job {number}", { number: job.job }), job && job.reference, job && job.ended && t("ended")].filter(Boolean).join(" · "));
+  document.title = [its(step ? step.title : job?.title), snapshot.bench].filter(Boolean).join(" – ");
   pictures(event.pictures.map((p) => ({ svg: blank ? p.bare : p.svg, alt: blank ? "" : p.alt })));
   if (step) now(step, words, blank);
   put(byId("changed"), blank || !job ? "" : changes(snapshot.readings || []));
   const first = (step && words.chain) || 0;
   advice([words.advice[first], ...words.advice.filter((_, i) => i !== first)].filter(Boolean), blank);
-  put(byId("fit"), blank ? "What to fit" : job && job.ended ? "Job ended" : words.advice.map((a) => a.next_step).find(Boolean) || "What to fit");
+  put(byId("fit"), blank ? t("What to fit") : job && job.ended ? t("Job ended") : words.advice.map((a) => a.next_step).find(Boolean) || t("What to fit"));
   sentences(words.advice, blank);
   readings(snapshot, words, blank);
   byId("instruments").lastElementChild.replaceChildren(...words.instruments.map((line) => make("li", "", line)));
@@ -21,12 +21,14 @@ function render(blank) {
 }
 
 function pictures(all) {
+  const scheme = t("A scheme, not to scale. Shims and gap are enlarged, in proportion to each other.");
   const figure = byId("pictures"), old = figure.querySelectorAll("img");
-  if (old.length === all.length) {
+  if (all.length && old.length === all.length) {
     all.forEach((p, i) => source_of(old[i], p));
+    put(figure.lastElementChild, scheme);
     return;
   }
-  figure.replaceChildren(...all.map((p) => image(p)), ...(all.length ? [make("figcaption", "", "A scheme, not to scale. Shims and gap are enlarged, in proportion to each other.")] : []));
+  figure.replaceChildren(...all.map((p) => image(p)), ...(all.length ? [make("figcaption", "", scheme)] : []));
 }
 
 function long(where, text, few, many) {
@@ -35,54 +37,55 @@ function long(where, text, few, many) {
 }
 
 function now(step, words, blank) {
-  put(byId("count"), "Step " + step.number + " of " + step.of);
-  put(byId("title"), step.title || step.step);
-  long(byId("title"), step.title || step.step, 26, 60);
-  byId("tool").replaceChildren(...(step.instrument ? [make("small", "", "with the "), step.instrument] : []));
-  put(byId("side"), step.side || "");
+  put(byId("count"), t("Step {n} of {of}", { n: step.number, of: step.of }));
+  put(byId("title"), its(step.title) || step.step);
+  long(byId("title"), byId("title").textContent, 26, 60);
+  const [before, after] = t("with the {instrument}").split("{instrument}");
+  byId("tool").replaceChildren(...(step.instrument ? [make("small", "", before), its(step.instrument), make("small", "", after)] : []));
+  put(byId("side"), its(step.side));
   byId("places").replaceChildren(...places(step, blank));
   put(byId("how"), (words.beside && !blank ? words.beside + " " : "") +
-    [step.measure, step.do, step.where].filter(Boolean).map((t) => t.replace(/\.$/, "") + ".").join(" ") +
+    [step.measure, step.do, step.where].filter(Boolean).map((words) => its(words).replace(/\.$/, "") + ".").join(" ") +
     (step.places.some((p) => p.active) && step.kind === "measure" ? "" : " " + sentence(words.progress)));
   goal();
-  compared(words.compared || [], blank);
-  put(byId("caution"), (step.cautions || []).join(" "));
+  compared(words.compared || [], step.compare?.candidates, blank);
+  put(byId("caution"), (step.cautions || []).map(its).join(" "));
   const last = words.last;
   document.body.dataset.last = "";
   byId("last").style.display = last ? "" : "none";
   if (!last) return;
   const of = event.snapshot.readings.find((r) => r.seq === last.seq);
   const elsewhere = !!last.title && of.step !== step.step;
-  put(byId("last-tag"), "Last reading" + (elsewhere ? ", for " + last.title : ""));
+  put(byId("last-tag"), elsewhere ? t("Last reading, for {title}", { title: last.title }) : t("Last reading"));
   byId("last-tag").classList.toggle("elsewhere", elsewhere);
   document.body.dataset.last = blank ? "" : last.mark;
   value(byId("last-value"), byId("last-unit"), last, blank);
-  verdict(byId("last-verdict"), blank ? "" : last.mark, blank ? "not shown" : last.verdict);
+  verdict(byId("last-verdict"), blank ? "" : last.mark, blank ? t("not shown now") : last.verdict);
   put(byId("last-why"), blank ? "" : last.ruling);
 }
 
 // compared lays the candidates of a choice side by side.
-function compared(rows, blank) {
+function compared(rows, candidates, blank) {
   byId("compared").replaceChildren(...rows.map((row, i) => {
     const line = make("tr", "");
-    line.append(...row.map((text, k) => make(i && k ? "td" : "th", text.includes("OUTSIDE") ? "outside" : "", blank && i && k ? unknown : text.replace("+/-", "±"))));
+    line.append(...row.map((text, k) => make(i && k ? "td" : "th", i && k && candidates[k - 1].features[i - 1].limits?.outcome === "shown outside" ? "outside" : "", blank && i && k ? unknown : text.replace("+/-", "±"))));
     return line;
   }));
 }
 
 // changes says which earlier readings count otherwise than they did at the last
 // snapshot of the job. It stays until the next reading.
-let standings = new Map(), lastSeq = 0, job = "", said = "";
+let standings = new Map(), lastSeq = 0, job = "", moved = [];
 function changes(all) {
   const seq = Math.max(0, ...all.map((r) => r.seq)), now = event.snapshot.run + "/" + event.snapshot.job.job;
   if (now !== job) standings = new Map();
   const changed = all.filter((r) => standings.has(r.seq) && standings.get(r.seq) !== (r.standing || ""));
-  if (changed.length) said = changed.map((r) => "Reading " + r.seq + " is now " + (r.standing || "not counted") + ".").join(" ");
-  else if (seq !== lastSeq || now !== job) said = "";
+  if (changed.length) moved = changed;
+  else if (seq !== lastSeq || now !== job) moved = [];
   standings = new Map(all.map((r) => [r.seq, r.standing || ""]));
   lastSeq = seq;
   job = now;
-  return said;
+  return moved.map((r) => r.standing ? t("Reading {seq} is now {standing}.", { seq: r.seq, standing: its(r.standing) }) : t("Reading {seq} does not count any more.", { seq: r.seq })).join(" ");
 }
 
 // places are those of a step; of many only the active one and how many are done.
@@ -90,7 +93,7 @@ function places(step, blank) {
   const all = step.places;
   if (!step.instrument) return [];
   if (all.length <= 6) return all.map((p, i) => place(p, i, all.length, blank));
-  const done = make("li", "", all.filter((p) => p.closed).length + " of " + all.length + " places are done");
+  const done = make("li", "", t("{n} of {of} places are done", { n: all.filter((p) => p.closed).length, of: all.length }));
   return [...all.map((p, i) => place(p, i, all.length, blank)).filter((_, i) => all[i].active), done];
 }
 
@@ -111,9 +114,9 @@ function sinceEvent() {
 function goal() {
   const step = event?.snapshot.step, w = step?.wait, pull = step?.places.find((p) => p.active)?.pull;
   if (document.body.classList.contains("blank") || !w && !pull || w?.cut_short) { put(byId("goal"), ""); return; }
-  if (!w) { put(byId("goal"), pull.screw + " to " + pull.target_Nm + " N·m"); return; }
-  const s = left(step), text = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0");
-  put(byId("goal"), !w.started ? text + " to wait" : s ? text + " left" : "The time has passed");
+  if (!w) { put(byId("goal"), t("{screw} to {torque} N·m", { screw: its(pull.screw), torque: local(pull.target_Nm) })); return; }
+  const s = left(step), time = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0");
+  put(byId("goal"), !w.started ? t("{time} to wait", { time }) : s ? t("{time} left", { time }) : t("The time has passed"));
 }
 setInterval(goal, 250);
 
@@ -122,8 +125,8 @@ function place(p, i, of, blank) {
   const full = blank ? 0 : p.counted, needed = Math.min(Math.max(p.needed, p.counted), 30);
   for (let n = 0; n < needed; n++) marks.append(make("i", n < full ? "full" : ""));
   for (let n = 0; !blank && n < Math.min(p.left_out || 0, 10); n++) marks.append(make("i", "left"));
-  item.append(make("span", "name", (p.active && of > 1 ? "▸ " : "") + (p.place || (of > 1 ? "place " + (i + 1) : ""))), marks,
-    make("span", "", blank ? unknown : p.closed ? "done" : p.counted + " of " + p.needed));
+  item.append(make("span", "name", (p.active && of > 1 ? "▸ " : "") + (its(p.place) || (of > 1 ? t("place {number}", { number: i + 1 }) : ""))), marks,
+    make("span", "", blank ? unknown : p.closed ? t("done") : t("{n} of {of}", { n: p.counted, of: p.needed })));
   return item;
 }
 
@@ -141,14 +144,15 @@ function advice(all, blank) {
     box.classList.toggle("nofit", !a.float);
     box.classList.toggle("provisional", !!a.provisional);
     at("chain").textContent = a.title;
-    at("sum").textContent = a.sum;
+    at("sum").textContent = t("{sum}, cold.", { sum: a.sum });
+    at("unit").textContent = vocabulary.unit;
     if (!a.float) return box;
     at("packs").replaceChildren(...(a.packs || []).map((p) => pack(p, blank)));
     at("float").textContent = blank ? unknown : a.float;
     at("pm").textContent = blank ? "" : a.plus_minus || "";
     verdict(at("verdict"), blank ? "" : a.mark, blank ? unknown : a.outcome);
     source_of(at("scale"), a.scale);
-    at("check").textContent = a.check ? "Check gap " + (blank ? unknown : a.check + " mm") + ", " + a.check_fit : "";
+    at("check").textContent = a.check ? t("Check gap {gap}, {fit}", { gap: blank ? unknown : withUnit(a.check, vocabulary.unit), fit: a.check_fit }) : "";
     at("uncertainty").textContent = blank ? "" : a.uncertainty;
     at("surer").hidden = blank || !a.surer;
     at("surer").lastElementChild.replaceChildren(...(a.surer || []).map((text) => make("li", "", text)));
@@ -161,7 +165,7 @@ function sentences(all, blank) {
 }
 
 function pack(p, blank) {
-  return make("li", "pack", make("span", "", p.side), make("b", "", blank ? unknown : p.pieces + (p.unit ? " " + p.unit : "")));
+  return make("li", "pack", make("span", "", p.side), make("b", "", blank ? unknown : withUnit(p.pieces, p.unit)));
 }
 
 function readings(snapshot, words, blank) {

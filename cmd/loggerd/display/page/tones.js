@@ -2,11 +2,6 @@
 // A short tone for a reading that counted, one that does not, and a step that closed.
 // A browser may hold sound back until the page was tapped; then the page says so.
 
-const kept = {
-  get(key) { try { return localStorage.getItem(key) || ""; } catch { return ""; } },
-  set(key, value) { try { if (value) localStorage.setItem(key, value); else localStorage.removeItem(key); } catch { /* it lasts as long as the page */ } },
-};
-
 let muted = kept.get("muted") === "yes";
 let audio = null;
 let heardLast = null; // the last reading and step that a tone was made for
@@ -53,7 +48,7 @@ function soundState() {
   byId("sound").hidden = !held;
   const button = document.querySelector("[data-do=mute]");
   button.setAttribute("aria-pressed", String(muted));
-  put(button, muted ? "Sound is off" : held ? "Sound waits for a tap" : "Sound is on");
+  put(button, muted ? t("Sound is off") : held ? t("Sound waits for a tap") : t("Sound is on"));
 }
 
 function mute(on) {
@@ -76,7 +71,7 @@ function listen() {
 
 watchers.add(listen);
 addEventListener("DOMContentLoaded", () => {
-  soundState();
+  say(soundState);
   byId("sound").addEventListener("click", () => context()?.resume());
   addEventListener("pointerdown", () => { if (!muted && audio?.state === "suspended") audio.resume(); });
 });

@@ -18,10 +18,10 @@ function bench(b, blank) {
     return box;
   }
   at("job").textContent = b.job;
-  at("doing").textContent = [b.step, b.tool && "with the " + b.tool].filter(Boolean).join(", ");
+  at("doing").textContent = b.step && b.tool ? t("{step}, with the {instrument}", { step: b.step, instrument: b.tool }) : b.step || "";
   at("count").textContent = b.count || "";
   if (b.last) {
-    at("value").textContent = b.last.value + (b.last.unit ? " " + b.last.unit : "");
+    at("value").textContent = withUnit(b.last.value, b.last.unit);
     verdict(at("verdict"), b.last.mark, b.last.verdict);
   } else at("lately").remove();
   at("fits").append(...(b.advice || []).filter((a) => a.float).map(fit));
@@ -31,9 +31,9 @@ function bench(b, blank) {
 function fit(a) {
   const box = byId("one-fit").content.firstElementChild.cloneNode(true);
   box.classList.toggle("provisional", !!a.provisional);
-  box.querySelector("h3").textContent = a.title + (a.provisional ? ", so far" : "");
-  box.querySelector(".packs").append(...(a.packs || []).map((p) => make("li", "", p.side + " ", make("b", "", p.pieces + (p.unit ? " " + p.unit : "")))));
-  box.querySelector(".value").textContent = a.float + " mm";
+  box.querySelector("h3").textContent = a.provisional ? t("{title}, so far", { title: a.title }) : a.title;
+  box.querySelector(".packs").append(...(a.packs || []).map((p) => make("li", "", p.side + " ", make("b", "", withUnit(p.pieces, p.unit)))));
+  box.querySelector(".value").textContent = withUnit(a.float, vocabulary.unit);
   verdict(box.querySelector(".verdict"), a.mark, a.outcome);
   return box;
 }
