@@ -2,6 +2,7 @@ package export_test
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -285,6 +286,30 @@ func TestResults(t *testing.T) {
 	}
 }
 
+// doneAt is what displays showed of a step at which nothing is measured.
+func doneAt(step session.StepView) string {
+	state, outcome := "open", ""
+	if step.Closed {
+		state = "closed"
+	}
+	if step.Compare != nil {
+		outcome = step.Compare.Chosen
+	}
+	if step.Confirmed != nil {
+		outcome = string(step.Confirmed.Outcome)
+	}
+	text := fmt.Sprint(step.Kind, state, outcome)
+	if step.Wait != nil {
+		text += fmt.Sprint(" ", step.Wait.Seconds)
+	}
+	for _, p := range step.Places {
+		if p.Torque != nil {
+			text += " " + p.Pull.Screw + " " + p.Torque.String()
+		}
+	}
+	return text
+}
+
 // requireSame reads results as somebody else would and compares them with what
 // displays showed.
 func requireSame(t *testing.T, s session.Snapshot, text []byte) {
@@ -303,12 +328,24 @@ func requireSame(t *testing.T, s session.Snapshot, text []byte) {
 			} `json:"si:real"`
 			Decision struct{ Outcome string }
 		}
+		Done []struct {
+			Kind, Name, State, Outcome string
+			Wait                       *struct{ Seconds int64 }
+			Pulls                      []struct {
+				Screw string
+				Real  *struct {
+					Value string `json:"si:value"`
+					Unit  string `json:"si:unit"`
+				} `json:"si:real"`
+			}
+		}
 	}
 	require.NoError(t, json.Unmarshal(text, &got))
 	values := map[string]string{}
 	for _, r := range got.Results {
 		values[r.Kind+" "+r.Name] = r.Real.Value
-		require.Equal(t, "mm", r.Real.Unit, "the UCUM code of the millimetre")
+		unit := map[string]string{"temperature": "Cel"}[r.Kind]
+		require.Equal(t, cmp.Or(unit, "mm"), r.Real.Unit, "the UCUM code of the unit")
 		if u := r.Real.Unc; u != nil {
 			values["U of "+r.Name] = fmt.Sprint(u.Uncertainty, " ", u.Factor, " ", u.Probability)
 		}
@@ -317,9 +354,26 @@ func requireSame(t *testing.T, s session.Snapshot, text []byte) {
 		}
 	}
 	want := map[string]string{}
+	for _, d := range got.Done {
+		values["done "+d.Name] = fmt.Sprint(d.Kind, d.State, d.Outcome)
+		if d.Wait != nil {
+			values["done "+d.Name] += fmt.Sprint(" ", d.Wait.Seconds)
+		}
+		for _, p := range d.Pulls {
+			if p.Real != nil {
+				values["done "+d.Name] += " " + p.Screw + " " + p.Real.Value
+				require.Equal(t, "N.m", p.Real.Unit)
+			}
+		}
+	}
 	for _, step := range s.Job.Steps {
-		if step.Value != nil {
+		switch {
+		case step.Kind != session.MeasureStep:
+			want["done "+step.Name] = doneAt(step)
+		case step.Value != nil:
 			want["dimension "+step.Name] = step.Value.String()
+		case step.Celsius != nil:
+			want["temperature "+step.Name] = step.Celsius.String()
 		}
 	}
 	for _, a := range s.Advice {
@@ -344,7 +398,7 @@ func requireSame(t *testing.T, s session.Snapshot, text []byte) {
 // The schema lets no uncertainty pass that was not evaluated, and none be missing that was.
 func TestTheSchemaOfResultsRefuses(t *testing.T) {
 	s := schema(t, "results")
-	const text = `{"schema":1,"bench":"b","job":"1","plan":"p","title":"t","began":"2031-04-05T06:07:08Z","software":"s","method":"m","seq":9,"unit_codes":"UCUM",
+	const text = `{"schema":1,"bench":"b","job":"1","plan":"p","title":"t","began":"2031-04-05T06:07:08Z","software":"s","method":"m","seq":9,"unit_codes":"UCUM","done":[],
 		"results":[{"kind":%q,"name":"n","title":"t","state":"final","uncertainty":%q,"si:real":{"si:label":"l","si:value":"0.50","si:unit":"mm"%s},"counted":[1],"left_out":[]%s}]}`
 	const unc = `,"si:expandedUnc":{"si:uncertainty":"0.030","si:coverageFactor":1.96,"si:coverageProbability":"0.95"}`
 	const decision = `,"packs":[],"decision":{"window":{"least_mm":"0.10","most_mm":"0.20","aim_mm":"0.15"},"inside_window":true}`

@@ -35,11 +35,47 @@ type results struct {
 	Seq       int64      `json:"seq"`        // of the entry that the results stand after
 	UnitCodes string     `json:"unit_codes"` // "UCUM"
 	Results   []result   `json:"results"`
+	Done      []done     `json:"done"` // the steps where something was done rather than measured
 }
 
-// result is one measured or expected length.
+// done is what became of such a step.
+type done struct {
+	Kind    session.StepKind `json:"kind"` // "confirm", "wait", "torque" or "compare"
+	Name    string           `json:"name"`
+	Title   string           `json:"title"`
+	State   string           `json:"state"`              // "closed" or "open"
+	Outcome string           `json:"outcome,omitempty"`  // of a confirmation; of a comparison what was kept
+	Note    string           `json:"note,omitempty"`     // why
+	By      string           `json:"operator,omitempty"` // who said it
+	At      *time.Time       `json:"time,omitempty"`     // when it was said, or the wait began
+	Waited  *waited          `json:"wait,omitempty"`
+	Pulls   []pull           `json:"pulls,omitempty"` // in the order in which they are to be made
+
+	Findings []session.Reason `json:"findings,omitempty"`
+}
+
+// waited is how a wait went.
+type waited struct {
+	Seconds  int64           `json:"seconds"` // to wait in all
+	Left     int64           `json:"left_s"`  // when it ended
+	CutShort bool            `json:"cut_short"`
+	Shown    *session.Number `json:"shown_Cel,omitempty"` // by the thermometer, last
+}
+
+// pull is one screw in one pass.
+type pull struct {
+	Screw  string         `json:"screw"`
+	Pass   int            `json:"pass"`
+	Target session.Number `json:"target_Nm"`
+	Least  session.Number `json:"least_Nm"`
+	Most   session.Number `json:"most_Nm"`
+	Real   *real          `json:"si:real,omitempty"` // what it was pulled to; absent without a reading
+	Note   string         `json:"note,omitempty"`    // why it is right without
+}
+
+// result is one measured or expected value.
 type result struct {
-	Kind        string           `json:"kind"` // "dimension", "gap", "sum" or "expected end float"
+	Kind        string           `json:"kind"` // "dimension", "temperature", "torque", "gap", "sum" or "expected end float"
 	Name        string           `json:"name"` // of the step, or of the chain
 	Title       string           `json:"title"`
 	State       string           `json:"state"` // "closed", "open" or "unsettled"; of a chain "final" or "provisional"
@@ -90,7 +126,7 @@ type window struct {
 
 // Results writes what was measured in the job of a snapshot, as one JSON object: the
 // value of each step, the gap of each chain, and the end float to expect with the
-// shims advised. Lengths stand in the fields of the D-SI data model (si:label,
+// shims advised; and what was done at the other steps. Values stand in the fields of the D-SI data model (si:label,
 // si:value, si:unit, si:dateTime), the value as an exact decimal in a string and the
 // unit as a UCUM code.
 //
@@ -106,13 +142,17 @@ func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 	r := results{
 		Schema: schemaVersion, Bench: s.Bench, Job: j.Number, Reference: j.Reference, Operator: j.Operator,
 		Plan: j.Plan, Title: j.Title, Began: j.Began.UTC(), Software: s.Software, Method: s.Method, Seq: s.Seq,
-		UnitCodes: "UCUM", Results: []result{},
+		UnitCodes: "UCUM", Results: []result{}, Done: []done{},
 	}
 	if !ended.IsZero() {
 		at := ended.UTC()
 		r.Ended = &at
 	}
 	for _, step := range j.Steps {
+		if step.Kind != session.MeasureStep && step.Kind != "" {
+			r.Done = append(r.Done, doneAt(s, step))
+			continue
+		}
 		if value, _ := step.Amount(); value != nil {
 			r.Results = append(r.Results, ofStep(s, step))
 		}
@@ -124,6 +164,48 @@ func Results(w io.Writer, s session.Snapshot, ended time.Time) error {
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
 	return enc.Encode(r)
+}
+
+// doneAt is what became of a step at which nothing is measured.
+func doneAt(s session.Snapshot, step session.StepView) done {
+	d := done{Kind: step.Kind, Name: step.Name, Title: step.Title, State: "open", Findings: step.Findings}
+	if step.Closed {
+		d.State = "closed"
+	}
+	if w := step.Wait; w != nil {
+		d.At, d.Note = w.Started, w.Note
+		d.Waited = &waited{w.Seconds, w.Left, w.CutShort, w.Shown}
+	}
+	if v := step.Compare; v != nil {
+		d.Outcome, d.Note = v.Chosen, v.Reason
+	}
+	if v := step.Confirmed; v != nil {
+		at := v.Time
+		d.Outcome, d.Note, d.By, d.At = string(v.Outcome), v.Note, v.Operator, &at
+	}
+	for _, p := range step.Places {
+		if p.Pull != nil {
+			d.Pulls = append(d.Pulls, pulled(s, step, p))
+		}
+	}
+	return d
+}
+
+// pulled is one screw in one pass, with the reading that counts.
+func pulled(s session.Snapshot, step session.StepView, p session.PlaceView) pull {
+	v := pull{Screw: p.Pull.Screw, Pass: p.Pull.Pass, Target: p.Pull.Target, Least: p.Pull.Least, Most: p.Pull.Most, Note: p.Pull.Note}
+	if p.Torque == nil {
+		return v
+	}
+	var counted []int64
+	for _, r := range s.Readings {
+		if r.Step == step.Name && r.Place == p.Name && r.Standing == session.Counted {
+			counted = append(counted, r.Seq)
+		}
+	}
+	found := realOf(s, step.Title+": "+p.Name, *p.Torque, session.OfTorque, counted)
+	v.Real = &found
+	return v
 }
 
 // ofStep is the result of a step.
