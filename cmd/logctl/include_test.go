@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"testing"
@@ -40,4 +41,12 @@ func TestIncludedPlansAreReadBesideTheFile(t *testing.T) {
 	code, _, stderr = logctl(environment(nil), "", "plan", "check", file)
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, stderr, `the plan "shared/none.toml" cannot be read (no such file or directory); name a plan file as seen from this one`)
+	code, stdout, _ = logctl(environment(nil), "", "plan", "check", "--json", file)
+	assert.Equal(t, exitFailed, code)
+	var found []checked
+	require.NoError(t, json.Unmarshal([]byte(stdout), &found))
+	require.Len(t, found, 1)
+	assert.False(t, found[0].Sound)
+	require.Len(t, found[0].Problems, 1)
+	assert.Equal(t, problem{File: file, Line: 1, Column: 12, Wrong: `the plan "shared/none.toml" cannot be read (no such file or directory)`, Right: "name a plan file as seen from this one"}, found[0].Problems[0])
 }

@@ -35,8 +35,10 @@ type checked struct {
 	Prospects []session.Prospect `json:"prospects,omitempty"`
 }
 
-// A problem is a mistake with its place, both counted from 1.
+// A problem is a mistake with its place, both counted from 1, in the file or in one that
+// it includes.
 type problem struct {
+	File   string `json:"file,omitempty"`
 	Line   int    `json:"line"`
 	Column int    `json:"column"`
 	Wrong  string `json:"wrong"`
@@ -51,6 +53,9 @@ func (a *app) check(files []string) error {
 		text, err := a.readPlan(file)
 		if err != nil {
 			failed = append(failed, err)
+			if found := new(tomlfile.Problems); errors.As(err, found) { // of what it includes
+				results = append(results, checked{File: file, Problems: problems(err)})
+			}
 			continue
 		}
 		plan, err := session.ReadPlan(file, text)
@@ -93,7 +98,7 @@ func problems(err error) []problem {
 	}
 	list := make([]problem, len(found))
 	for i, p := range found {
-		list[i] = problem{p.Line, p.Column, p.Wrong, p.Right}
+		list[i] = problem{p.File, p.Line, p.Column, p.Wrong, p.Right}
 	}
 	return list
 }
