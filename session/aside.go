@@ -54,6 +54,7 @@ func (s *State) resume(e Entry, b Resumed) error {
 	if s.job != nil && !s.job.ended {
 		return fmt.Errorf("job %q is open", s.job.number)
 	}
+	s.leave()
 	s.job = s.aside[i].clone()
 	s.aside = slices.Delete(slices.Clone(s.aside), i, i+1)
 	s.job.waits, s.job.before, s.job.fresh = nil, -1, true

@@ -16,8 +16,12 @@ type Replaced struct {
 	Note string `json:"note"`
 }
 
-// Reopened opens the last job again.
+// closedKept is how many jobs that ended before the last one can be opened again.
+const closedKept = 5
+
+// Reopened opens a job again that was ended.
 type Reopened struct {
+	Job  string `json:"job,omitempty"` // the last one if empty
 	Note string `json:"note"`
 }
 
@@ -117,29 +121,71 @@ func (j *job) replaced(b Replaced) error {
 	return nil
 }
 
-// reopen opens the last job again.
+// reopen opens a job again that was ended.
 func (t *turn) reopen(c Command) (Receipt, *Refusal) {
 	j := t.state.job
 	c.Note = strings.TrimSpace(c.Note)
-	switch {
-	case j != nil && !j.ended:
+	if j != nil && !j.ended {
 		return Receipt{}, refuse("job open", "job "+j.number+" is still open", "end it first, or put it aside", "job", j.number)
-	case j == nil || c.Job != "" && c.Job != j.number:
-		return Receipt{}, refuse("not the last job", fmt.Sprintf("job %q is not the last that was ended here", c.Job), "only that one can be opened again; begin another for what is new", "job", c.Job)
+	}
+	ended := t.state.endedJobs()
+	if c.Job == "" && len(ended) > 0 {
+		c.Job = ended[len(ended)-1]
+	}
+	switch {
+	case !slices.Contains(ended, c.Job):
+		instead := "begin another for what is new"
+		if len(ended) > 0 {
+			instead = "name one of " + strings.Join(ended, ", ") + ", or " + instead
+		}
+		return Receipt{}, refuse("not a job that ended", fmt.Sprintf("job %q is not one of the last that were ended here", c.Job), instead, "job", c.Job)
 	case c.Note == "":
-		return Receipt{}, refuse("no note", "opening a job again needs a note", "say in a few words why", "job", j.number)
+		return Receipt{}, refuse("no note", "opening a job again needs a note", "say in a few words why", "job", c.Job)
 	}
 	first := t.state.seq + 1
-	t.add(Reopened{c.Note})
+	t.add(Reopened{c.Job, c.Note})
 	t.by("", FromBench)
+	t.tellJob(t.state.job.plan.Shims) // others may have taken from it
 	t.openNext()
-	return Receipt{Seq: first, Job: j.number}, nil
+	return Receipt{Seq: first, Job: c.Job}, nil
 }
 
-// reopen folds that the last job is open again.
+// endedJobs are the numbers of those that can be opened again, the last one last.
+func (s *State) endedJobs() []string {
+	var numbers []string
+	for _, j := range s.closed {
+		numbers = append(numbers, j.number)
+	}
+	if s.job != nil && s.job.ended {
+		numbers = append(numbers, s.job.number)
+	}
+	return numbers
+}
+
+// leave makes room for another job: the last one, if it is ended, can be opened again
+// for a while.
+func (s *State) leave() {
+	if s.job == nil || !s.job.ended {
+		return
+	}
+	s.closed = append(slices.Clip(s.closed), s.job)
+	s.closed = s.closed[max(len(s.closed)-closedKept, 0):]
+	s.job = nil
+}
+
+// reopen folds that a job is open again.
 func (s *State) reopen(e Entry) error {
-	if s.job == nil || !s.job.ended || s.job.number != e.Job {
-		return fmt.Errorf("job %q is not the one that was ended last", e.Job)
+	if s.job != nil && !s.job.ended {
+		return fmt.Errorf("job %q is open", s.job.number)
+	}
+	if s.job == nil || s.job.number != e.Job {
+		s.leave()
+		i := slices.IndexFunc(s.closed, func(j *job) bool { return j.number == e.Job })
+		if i < 0 {
+			return fmt.Errorf("job %q is not one of those that were ended last", e.Job)
+		}
+		s.job = s.closed[i].clone()
+		s.closed = slices.Delete(slices.Clone(s.closed), i, i+1)
 	}
 	s.job.ended, s.job.stale, s.job.before = false, true, -1
 	return nil

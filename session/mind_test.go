@@ -128,12 +128,12 @@ func TestAnAdviceSaysWhatChanged(t *testing.T) {
 
 func TestTheLastJobIsOpenedAgain(t *testing.T) {
 	r := newRig(t)
-	assert.Equal(t, "not the last job", r.refused(Command{Do: Reopen, Job: "1", Note: "x"}))
+	assert.Equal(t, "not a job that ended", r.refused(Command{Do: Reopen, Job: "1", Note: "x"}))
 	beginText(r, collarOnly)
 	measureCollar(r, "10.20")
 	assert.Equal(t, "job open", r.refused(Command{Do: Reopen, Job: "1", Note: "x"}))
 	r.do(Command{Do: End, Note: "no feelers here"})
-	assert.Equal(t, "not the last job", r.refused(Command{Do: Reopen, Job: "7", Note: "x"}))
+	assert.Equal(t, "not a job that ended", r.refused(Command{Do: Reopen, Job: "7", Note: "x"}))
 	assert.Equal(t, "no note", r.refused(Command{Do: Reopen, Job: "1"}))
 	r.start()
 	receipt := r.do(Command{Do: Reopen, Job: "1", Note: "feelers came"})
@@ -148,7 +148,18 @@ func TestTheLastJobIsOpenedAgain(t *testing.T) {
 	r.do(Command{Do: End})
 	beginText(r, strings.Replace(collarOnly, `plan = "collar"`, `plan = "next"`, 1))
 	r.do(Command{Do: End, Note: "nothing to do"})
-	assert.Equal(t, "not the last job", r.refused(Command{Do: Reopen, Job: "1", Note: "x"}))
+	r.do(Command{Do: Reopen, Job: "1", Note: "and again"})
+	assert.Equal(t, "1", r.bench.Snapshot().Job.Number)
+	require.NotNil(t, r.bench.Snapshot().Advice[0].CheckFound, "with all that was measured")
+	r.do(Command{Do: End})
+	r.start()
+	for range closedKept + 1 {
+		beginText(r, strings.Replace(collarOnly, `plan = "collar"`, `plan = "next"`, 1))
+		r.do(Command{Do: End, Note: "nothing to do"})
+	}
+	assert.Equal(t, "not a job that ended", r.refused(Command{Do: Reopen, Job: "1", Note: "x"}), "too long ago")
+	_, err := r.submit(Command{Do: Reopen, Job: "1", Note: "x"})
+	assert.ErrorContains(t, err, "name one of 3, 4, 5, 6, 7, 8, or begin another for what is new")
 }
 
 func TestAReplacedPartDropsOnlyTheCandidateThatIsKept(t *testing.T) {

@@ -232,8 +232,8 @@ func (t *turn) add(body Body) {
 	if _, ok := body.(Began); ok {
 		e.Job = strconv.FormatInt(t.state.lastJob+1, 10)
 	}
-	if _, ok := body.(Reopened); ok {
-		e.Job = t.state.job.number
+	if b, ok := body.(Reopened); ok {
+		e.Job = b.Job
 	}
 	if b, ok := body.(Resumed); ok {
 		e.Job = b.Job

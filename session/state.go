@@ -23,6 +23,7 @@ type State struct {
 	instruments []instrument
 	job         *job      // the open job, or the last one until the next begins
 	stocks      []Stocked // of the bench; replaced whole
+	closed      []*job    // that ended before the last, which can be opened again; never changed there
 	aside       []*job    // open jobs that wait, the longest waiting first; never changed there
 	loose       []filed   // the latest readings without a job, of this run
 	pages       []Paired  // that can give commands; replaced whole
@@ -254,6 +255,7 @@ func (s *State) begin(e Entry, b Began) error {
 		return err
 	}
 	s.lastJob = max(s.lastJob, number)
+	s.leave()
 	s.job = newJob(s.method, e, b, plan)
 	return nil
 }

@@ -113,7 +113,7 @@ func TestMistakesInStepsOfAKind(t *testing.T) {
 func TestEntriesOfKindsKeepTheirText(t *testing.T) {
 	at := time.Date(2026, 3, 2, 8, 1, 2, 34000, time.UTC)
 	for _, body := range []Body{
-		Confirmed{"s", 0, NotDone, "no lamp"}, WaitStarted{"s", at, nil}, Waited{Step: "s", CutShort: true, Left: 12, Shown: plain("31.5"), Note: "cool"}, Chose{"crank", "old", "no other"}, Replaced{"crank", "new"}, Reopened{"a gasket leaks"},
+		Confirmed{"s", 0, NotDone, "no lamp"}, WaitStarted{"s", at, nil}, Waited{Step: "s", CutShort: true, Left: 12, Shown: plain("31.5"), Note: "cool"}, Chose{"crank", "old", "no other"}, Replaced{"crank", "new"}, Reopened{"3", "a gasket leaks"},
 	} {
 		e := Entry{Seq: 7, Run: 2, At: at, Mono: 5, Job: "12", Operator: "mo", Door: FromPage, Body: body}
 		text, err := e.Encode()

@@ -14,7 +14,7 @@
 //
 // Replay reads what a daemon needs to go on and no more, each part by an index:
 //
-//   - the entries of every open job (begun, not ended), of the job begun last and
+//   - the entries of every open job (begun, not ended), of the six jobs begun last and
 //     of the job of the last entry, whatever run wrote them;
 //   - of the entries without a job, those of the last run only. Each run logs its
 //     start, settings and profiles in full, so those of earlier runs are no longer

@@ -15,14 +15,15 @@ UNION ALL
 SELECT seq, run, job, kind, body FROM entries WHERE job <> '' AND job IN (
 	SELECT job FROM open_jobs
 	UNION
-	SELECT job FROM (SELECT job FROM entries WHERE kind = 'begin' ORDER BY seq DESC LIMIT 1)
+	SELECT job FROM (SELECT job FROM entries WHERE kind = 'begin' ORDER BY seq DESC LIMIT 6)
 	UNION
 	SELECT job FROM entries WHERE seq = ?)
 ORDER BY seq`
 
 // Replay yields, in order of sequence, what a daemon folds at its start: the
 // entries of the last run that belong to no job, and, of whatever run, all entries
-// of open jobs, of the job begun last, and of the job of the last entry. So the
+// of open jobs, of the six jobs begun last, which can be opened again, and of the job of
+// the last entry. So the
 // last entry of the log is always the last one yielded. Replay is called before the
 // first Append; yield must not use the log. An error of yield ends it and is
 // returned wrapped.

@@ -30,9 +30,9 @@ the old one falls out of the count and its steps open again; the others stay.`,
 func (a *app) reopenCommand() *cobra.Command {
 	c := session.Command{Do: session.Reopen}
 	cmd := &cobra.Command{
-		Use: "reopen JOB --note TEXT", Short: "Open the last job again", Args: between(1, 1),
-		Long: `reopen opens the job that was ended last again, as long as no other was begun. Its
-readings count as they did; the log keeps that it was ended before.`,
+		Use: "reopen JOB --note TEXT", Short: "Open a job again that was ended", Args: between(1, 1),
+		Long: `reopen opens one of the last six jobs that were ended again, while no other is open.
+Its readings count as they did; the log keeps that it was ended before.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c.Job = args[0]
 			if c.Note == "" {
