@@ -201,7 +201,7 @@ func (a *app) agreementTold(r history.Report, most int) chapter {
 		return c
 	}
 	if picture := drawing.ControlCharts(r.Agreements); picture != "" {
-		c.Blocks = append(c.Blocks, passage{Picture: template.HTML(picture)}, said("%s", wording.LimitsRule))
+		c.Blocks = append(c.Blocks, passage{Picture: template.HTML(picture)}, said("%s", wording.English.LimitsRule()))
 	}
 	for _, g := range r.Agreements {
 		c.Blocks = append(c.Blocks, passage{Text: fmt.Sprintf("%s (%s): %s", g.Title, g.Plan, wording.English.Way(g)), Strong: true}, said("%s", wording.English.Agreed(g)))

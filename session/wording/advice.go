@@ -40,7 +40,7 @@ func (l *Language) Headline(a session.Advice) string {
 	case a.State != session.Final:
 		begin = l.say("So far: fit %s.", l.Fit(*a.Best))
 	}
-	return strings.TrimSpace(begin + " " + l.say("Expect an end float of %s cold%s.", l.Float(*a.Best), l.outsideBy(a)) + " " + l.Outcome(a))
+	return strings.TrimSpace(begin + " " + l.expect(a) + " " + l.Outcome(a))
 }
 
 // Window writes the window: "0.10 to 0.24 mm".
@@ -66,11 +66,12 @@ func (l *Language) FloatParts(f session.Fit) (value, plusMinus string) {
 	return l.number(float.RoundBank(places).StringFixed(places)), "+/- " + l.number(expanded.RoundCeil(places).StringFixed(places))
 }
 
-func (l *Language) outsideBy(a session.Advice) string {
+// expect says what end float the best fit will have, and by how much it misses the window.
+func (l *Language) expect(a session.Advice) string {
 	if a.Best.Inside {
-		return ""
+		return l.say("Expect an end float of %s cold.", l.Float(*a.Best))
 	}
-	return ", " + l.outside(a)
+	return l.say("Expect an end float of %s cold, %s.", l.Float(*a.Best), l.outside(a))
 }
 
 // Outcome says what the decision rule says of the best fit, with its risk in plain
@@ -388,17 +389,14 @@ func (l *Language) builtEngine(a session.Advice) string {
 	default:
 		text += l.say("That is not shown inside the window %s: the risk that it is outside is %s, %s.", l.Window(a), risk, l.whichWay(b.Chance))
 	}
-	if b.Change != nil && !b.Change.RoundBank(mostDecimals).IsZero() {
-		text += " " + l.say("Packs %s in all would hit the aim of %s.", l.thicker(*b.Change), l.mm(a.Aim))
+	switch c := b.Change; {
+	case c == nil || c.RoundBank(mostDecimals).IsZero():
+	case c.IsNegative():
+		text += " " + l.say("Packs thinner by %s in all would hit the aim of %s.", l.mm(session.Num(c.Neg())), l.mm(a.Aim))
+	default:
+		text += " " + l.say("Packs thicker by %s in all would hit the aim of %s.", l.mm(*c), l.mm(a.Aim))
 	}
 	return text
-}
-
-func (l *Language) thicker(change session.Number) string {
-	if change.IsNegative() {
-		return l.say("thinner by %s", l.mm(session.Num(change.Neg())))
-	}
-	return l.say("thicker by %s", l.mm(change))
 }
 
 // asExpected says how the built engine agrees with what was expected of it.
@@ -505,7 +503,7 @@ func (l *Language) limits(a session.Advice) string {
 	}
 	switch strings.Join(a.Limits, " and ") {
 	case "stock":
-		return l.say("The stock limits it, not the measurement%s.", l.change(a))
+		return l.stockLimits(a)
 	case "measurement":
 		return l.say("The measurement limits it: no other shim helps.")
 	case "stock and measurement", "measurement and stock":
@@ -514,14 +512,14 @@ func (l *Language) limits(a session.Advice) string {
 	return ""
 }
 
-func (l *Language) change(a session.Advice) string {
+func (l *Language) stockLimits(a session.Advice) string {
 	switch {
 	case a.Change == nil || a.Change.IsZero():
-		return ""
+		return l.say("The stock limits it, not the measurement.")
 	case a.Change.IsNegative():
-		return l.say(": a total thinner by %s would hit the aim", l.mm(session.Num(a.Change.Neg())))
+		return l.say("The stock limits it, not the measurement: a total thinner by %s would hit the aim.", l.mm(session.Num(a.Change.Neg())))
 	}
-	return l.say(": a total thicker by %s would hit the aim", l.mm(*a.Change))
+	return l.say("The stock limits it, not the measurement: a total thicker by %s would hit the aim.", l.mm(*a.Change))
 }
 
 // next says what would make it surer: the first act that settles it, or else the
@@ -576,9 +574,9 @@ func (l *Language) Act(n session.NextAct) string {
 func actText(code string) string {
 	switch code {
 	case "zero check":
-		return "check the zero of {instrument} ({use})"
+		return "check the zero of {instrument} ({use:use})"
 	case "block check":
-		return "check {instrument} ({use}) on a gauge block near the length"
+		return "check {instrument} ({use:use}) on a gauge block near the length"
 	case "check gap by feeler":
 		return "fit the first side and find the check gap with feelers"
 	case "trial build again":

@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/history"
 )
 
 // patternFuncs give patterns, or words that are looked up as they are.
@@ -86,7 +87,8 @@ func words() []string {
 		string(session.Counted), string(session.LeftOut), string(session.StruckOut),
 		string(session.Filed), string(session.TooSoon), string(session.Held), string(session.WrongInstrument), string(session.OutOfRange),
 		string(session.Done), string(session.NotDone), string(session.NotApplicable),
-		"shown inside", "shown outside", "not shown", "check gap", "trial build",
+		"shown inside", "shown outside", "not shown", "check gap", "trial build", history.BuiltEngine, "set aside", "above", "below",
+		"zero", "certificate", "none", "use: outside", "use: inside", "use: depth", "use: step", "use: gap",
 	}
 	for _, k := range session.Kinds() {
 		all = append(all, string(k))
@@ -156,6 +158,8 @@ func TestBadCatalogues(t *testing.T) {
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": {"one": "plaats %d"}}}`:                  `a plural needs the form "other"`,
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": {"single": "plaats %d", "other": "x"}}}`: `"single" is no form of the plural; write zero, one, two, few, many or other`,
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": "plaats %d %s"}}`:                        `the sentence for "place %d" asks for what that does not give; it comes out as "plaats 2 %!s(MISSING)"`,
+		`{"language": "nl", "name": "Nederlands", "sentences": {"ready": "klaar %s"}}`:                               `the sentence for "ready" asks for what that does not give; it comes out as "klaar %!s(MISSING)"`,
+		`{"language": "nl", "name": "Nederlands", "sentences": {"{part} was moved": "{deel} verplaatst"}}`:           `the sentence for "{part} was moved" asks for {deel}, which that does not give`,
 		`{"language": "nl", "name": "Nederlands", "sentences": {"place %d": "plaats %s"}}`:                           `it comes out as "plaats %!s(int=2)"`,
 	} {
 		_, err := Load(fstest.MapFS{"nl.json": {Data: []byte(text)}})

@@ -6,7 +6,7 @@ import (
 
 // Corrected says which known error was taken off a term, called by its title.
 func (l *Language) Corrected(c session.Correction, title string) string {
-	amount := l.Exact(session.Num(c.Amount.RoundBank(4))) + " " + l.LengthUnit()
+	amount := l.exactly(session.Num(c.Amount.RoundBank(4)))
 	if c.Amount.IsPositive() {
 		amount = "+" + amount
 	}

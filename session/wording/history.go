@@ -19,9 +19,9 @@ func (l *Language) Offered(in *history.Instrument) string {
 	text := l.say("Its profile could state what it achieved")
 	switch {
 	case o.From != "":
-		text += l.say(" at %s, where repeats scatter more than at its other steps, for a profile has one value for all", o.From)
+		text += l.say(" at %s, where repeats scatter more than at its other steps, for a profile has one value for all", l.Text(o.From))
 	case in.AtFloor && in.With == nil:
-		text += l.say("; its repeats are as equal as its counts of %s mm let anybody see, and this is what rounding to them does by itself", in.Resolution)
+		text += l.say("; its repeats are as equal as its counts of %s let anybody see, and this is what rounding to them does by itself", l.exactly(in.Resolution))
 	}
 	if in.With != nil && !o.Without {
 		text += l.say("; what was left out is in it, for it could be chance")
@@ -43,14 +43,15 @@ func (l *Language) Contradicted(instrument, where string, achieved history.Scatt
 	if stated == nil || achieved.Achieved == nil || stated.Achieved == "" {
 		return ""
 	}
+	is, says := l.exactly(*achieved.Achieved), l.exactly(stated.Repeatability)
+	text := l.say("%s: repeats scatter by %s, and its profile states %s", instrument, is, says)
 	if where != "" {
-		where = l.say(" at %s", where)
+		text = l.say("%s at %s: repeats scatter by %s, and its profile states %s", instrument, l.Text(where), is, says)
 	}
-	text := l.say("%s%s: repeats scatter by %s mm, and its profile states %s mm; ", instrument, where, achieved.Achieved, stated.Repeatability)
 	if stated.Achieved == history.Larger {
-		return text + l.say("that is more than chance explains (F test, 99 %). Look for dirt, a loose jaw or a crooked seat, or state what it repeats to.")
+		return text + "; " + l.say("that is more than chance explains (F test, 99 %). Look for dirt, a loose jaw or a crooked seat, or state what it repeats to.")
 	}
-	return text + l.say("that is less than chance explains (F test, 99 %). What is stated makes advice less sure than it could be.")
+	return text + "; " + l.say("that is less than chance explains (F test, 99 %). What is stated makes advice less sure than it could be.")
 }
 
 // Agreed says how often what was found agreed with what was expected.
@@ -91,7 +92,7 @@ func (l *Language) ChartLimits(a *history.Agreement) string {
 	if c == nil {
 		return l.say("A control chart needs two jobs.")
 	}
-	text := l.say("Centre %.2f, limits %.2f and %.2f; limit of the change from job to job %.2f.", c.Centre, c.Lower, c.Upper, c.RangeLimit)
+	text := l.say("Centre %s, limits %s and %s; limit of the change from job to job %s.", l.fixed(c.Centre, 2), l.fixed(c.Lower, 2), l.fixed(c.Upper, 2), l.fixed(c.RangeLimit, 2))
 	if c.Provisional {
 		text += l.say(" With fewer than %d jobs the limits are provisional: each job still moves them.", history.EnoughPoints)
 	}
@@ -99,7 +100,9 @@ func (l *Language) ChartLimits(a *history.Agreement) string {
 }
 
 // LimitsRule says where the limits come from.
-const LimitsRule = "Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the change from job to job (ISO 7870-2, charts for individuals)."
+func (l *Language) LimitsRule() string {
+	return l.say("Limits are the mean plus and minus 2.66 times the mean moving range, and 3.267 times it for the change from job to job (ISO 7870-2, charts for individuals).")
+}
 
 // Signal says what a chart shows that chance seldom brings.
 func (l *Language) Signal(s history.Signal) string {
@@ -165,7 +168,9 @@ func (l *Language) Whither(p history.Presses) string {
 }
 
 // En writes E_n with its sign.
-func (l *Language) En(en float64) string { return fmt.Sprintf("%+.2f", math.Round(en*100)/100+0) }
+func (l *Language) En(en float64) string {
+	return l.number(fmt.Sprintf("%+.2f", math.Round(en*100)/100+0))
+}
 
 // Way names how a chain was measured directly: the gap by check gap or trial build, or the
 // float of the built engine.

@@ -79,9 +79,9 @@ func kindFinding(code string) string {
 	case "kept although it failed":
 		return "{candidate} is kept although it does not keep its limits ({reason})"
 	case "limits not kept":
-		return "{step} is {value:mm} +/- {expanded}, which is shown outside its limits ({bounds}); it does not keep its limits"
+		return "{step} is {value:mm} +/- {expanded:bare}, which is shown outside its limits ({bounds}); it does not keep its limits"
 	case "limits not shown":
-		return "{step} is {value:mm} +/- {expanded}, which is not shown inside its limits ({bounds}); measure it better, or decide"
+		return "{step} is {value:mm} +/- {expanded:bare}, which is not shown inside its limits ({bounds}); measure it better, or decide"
 	case "not done":
 		return "{step} is not done ({note}); do it before the engine is handed over"
 	case "wait cut short":

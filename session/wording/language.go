@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -185,22 +186,31 @@ func (all Languages) add(text []byte) error {
 	return nil
 }
 
-// fits says what is wrong with a translation: a verb that its key does not give.
+// fits says what is wrong with a translation: a verb or a name that its key does not give.
 func (p pattern) fits(key string) error {
 	for _, text := range append(slices.Collect(maps.Values(p.forms)), p.text) {
-		if !strings.Contains(key, "%") {
-			continue
-		}
 		args := make([]any, 0, 8)
 		for _, verb := range verbs(key) {
 			args = append(args, sample(verb))
 		}
-		if said := fmt.Sprintf(text, args...); strings.Contains(said, "%!") && !strings.Contains(said, "%!(EXTRA") {
+		said := text
+		if len(args)+len(verbs(text)) > 0 {
+			said = fmt.Sprintf(text, args...)
+		}
+		if strings.Contains(said, "%!") && !strings.Contains(said, "%!(EXTRA") {
 			return fmt.Errorf("the sentence for %q asks for what that does not give; it comes out as %q", key, said)
+		}
+		for _, slot := range slots.FindAllString(text, -1) {
+			if !strings.Contains(key, slot) {
+				return fmt.Errorf("the sentence for %q asks for %s, which that does not give", key, slot)
+			}
 		}
 	}
 	return nil
 }
+
+// slots are names in braces.
+var slots = regexp.MustCompile(`\{[^}]*\}`)
 
 // verbs are the letters of the verbs of a pattern, in order.
 func verbs(pattern string) []byte {
@@ -211,7 +221,7 @@ func verbs(pattern string) []byte {
 		}
 		for i++; i < len(pattern) && strings.IndexByte("+-# 0123456789.[]", pattern[i]) >= 0; i++ {
 		}
-		if i < len(pattern) && pattern[i] != '%' {
+		if i < len(pattern) && unicode.IsLetter(rune(pattern[i])) {
 			found = append(found, pattern[i])
 		}
 	}

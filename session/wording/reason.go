@@ -30,8 +30,9 @@ func (l *Language) Finding(r session.Reason) string {
 }
 
 // reasonText is the pattern of a reason. A name in braces is a parameter, after
-// a colon the way it is written: s a span, mm a length, a with its article; at is
-// a place and of a step, both left away if they have no name.
+// a colon the way it is written: s a span, mm a length with its unit and bare without,
+// a with its article, use what an instrument measures, each what stands between commas;
+// at is a place and of a step, both left away if they have no name.
 func reasonText(code string) string {
 	switch code {
 	case "bounce":
@@ -69,7 +70,7 @@ func reasonText(code string) string {
 	case "play not stated":
 		return "the plan does not state the axial play of {bearing}"
 	case "limit not stated":
-		return "the profile of {instrument} states no permissible error for its use {use}"
+		return "the profile of {instrument} states no permissible error for its use {use:use}"
 	case "uncertainty not stated":
 		return "the plan gives {term} without its uncertainty"
 	case "pack changed":
@@ -85,7 +86,7 @@ func reasonText(code string) string {
 	case "rod not compared with jaws":
 		return "the profile of {instrument} does not say how well its rod and its jaws agree, and it was zeroed on a bar"
 	case "check limit not stated":
-		return "the profile of {instrument}, which measured it directly, states no permissible error for its use {use}"
+		return "the profile of {instrument}, which measured it directly, states no permissible error for its use {use:use}"
 	case "instrument not known":
 		return "nobody knows with what {step} was measured"
 	case "step unsettled":
@@ -122,15 +123,15 @@ func findingText(code string) string {
 	case "draws disagree":
 		return "drawing at random finds a probability inside of {drawn}, below the {level} that the rule asks for; it is not shown"
 	case "known points disagree":
-		return "{instrument} ({use}) has checks that contradict each other ({points}: {errors}); its permissible error counts instead"
+		return "{instrument} ({use:use}) has checks that contradict each other ({points:each}: {errors:each}); its permissible error counts instead"
 	case "calibration overdue":
 		return "the calibration of {instrument} was due on {due}; have it calibrated"
 	case "unit switched":
 		return "{instrument} was switched from {from} to {to}; the value is converted exactly"
 	case "zero drifted":
-		return "{instrument} ({use}) showed {was:mm} off before and {is:mm} now, more than its repeats explain; measure again what was read in between: {readings}"
+		return "{instrument} ({use:use}) showed {was:mm} off before and {is:mm} now, more than its repeats explain; measure again what was read in between: {readings:each}"
 	case "error beyond limit":
-		return "{instrument} ({use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
+		return "{instrument} ({use:use}) was found off by {error:mm} at {point}, beyond its permissible error of {limit:mm}; it is corrected, but have it looked at"
 	case "ring does not slide":
 		return "the ring of {bearing} does not slide on its journal, so that the {way} shows its play and not the gap; it is not counted"
 	case "shim meant for another chain":
@@ -171,8 +172,16 @@ func (l *Language) formed(value, form, unit string) string {
 		return l.seconds(value)
 	case "mm":
 		return l.length(value, unit)
+	case "bare":
+		if n, err := session.ParseNumber(value); err == nil && session.Unit(unit).Quantity() == session.OfLength {
+			return l.Exact(n)
+		}
 	case "a":
 		return l.named(value)
+	case "use":
+		return l.use(value)
+	case "each":
+		return l.each(value)
 	case "at":
 		return l.at(value)
 	case "of":
@@ -180,10 +189,31 @@ func (l *Language) formed(value, form, unit string) string {
 			return l.Text(value) + ": "
 		}
 	}
+	return l.word(value)
+}
+
+// word writes a parameter as it is, a number with the decimal mark.
+func (l *Language) word(value string) string {
 	if _, err := session.ParseNumber(value); err == nil {
 		return l.number(value)
 	}
 	return l.Text(value)
+}
+
+// each writes the parts of a parameter that has several.
+func (l *Language) each(values string) string {
+	parts := strings.Split(values, ", ")
+	for i, part := range parts {
+		parts[i] = l.word(part)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// use names what an instrument was used for. The catalogues have it with a heading of its
+// own, since "step" and "inside" have another sense elsewhere.
+func (l *Language) use(name string) string {
+	const heading = "use: "
+	return strings.TrimPrefix(l.Text(heading+name), heading)
 }
 
 // at names a place. One that is only counted is counted from 1.

@@ -81,7 +81,7 @@ func (l *Language) movement(s session.StepView) string {
 		return ""
 	}
 	if s.Window > 0 {
-		return l.say("Take watches it for %s: move the shaft meanwhile.", s.Window.String())
+		return l.say("Take watches it for %s: move the shaft meanwhile.", l.number(s.Window.String()))
 	}
 	return l.say("Take begins to watch it, and take ends it: move the shaft in between.")
 }

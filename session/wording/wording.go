@@ -135,6 +135,9 @@ func (l *Language) Exact(n session.Number) string {
 	return l.number(inInches(n.Decimal).RoundBank(places).StringFixed(places))
 }
 
+// exactly writes a length with all its decimals and its unit.
+func (l *Language) exactly(n session.Number) string { return l.Exact(n) + " " + l.LengthUnit() }
+
 func rounded(n session.Number) session.Number {
 	if n.Exponent() < -mostDecimals {
 		return session.Num(n.RoundBank(mostDecimals))
