@@ -44,19 +44,21 @@ const (
 // fixed, a unit, status or sign that never came is not accepted. So a frame that
 // differs from all that was pressed is unreadable rather than a wrong value, and the
 // notes say what to press to widen the profile. At least three presses with
-// different values are needed; of one press alone too much would fit.
+// different values are needed; of one press alone too much would fit. What p states of
+// trigger and errors is kept.
 func Propose(p session.Profile, presses []Press) ([]Proposal, error) {
 	if p.Kind == session.Pedal {
-		p.Trigger = session.OnPress
+		p.Trigger, p.Request = session.OnPress, ""
 		return []Proposal{{Profile: p, Form: "a pedal: whatever byte comes is a press"}}, nil
 	}
 	if err := enough(presses); err != nil {
 		return nil, err
 	}
-	p.Trigger = session.OnPress
+	trigger, request := cmp.Or(p.Trigger, session.OnPress), p.Request
+	p.Trigger, p.Request = session.OnPress, "" // every frame is a value while it is tried
 	p.Unit = ""
-	setCount(&p, countOf(p.Kind, presses))
-	units, key := unitsOf(p.Kind), p.Kind.Quantity().Key()
+	notes := setCount(&p, countOf(p.Kind, presses))
+	units := unitsOf(p.Kind)
 	for i, press := range presses {
 		if !slices.Contains(units, press.Unit) {
 			return nil, fmt.Errorf("cannot learn from press %d: a %s shows no %s", i+1, p.Kind, press.Unit.Word())
@@ -65,36 +67,44 @@ func Propose(p session.Profile, presses []Press) ([]Proposal, error) {
 	var found []Proposal
 	for _, x := range append(proposeLines(p, presses), proposeBits(p, presses)...) {
 		if len(Check(x.Profile)) == 0 && readsAll(x.Profile, presses) {
-			x.Notes = append(x.Notes, "repeatability_"+key+" is set to one count; measure one thing ten times and write its standard deviation", limitNote(p.Kind))
+			x.Notes = append(x.Notes, notes...)
+			x.Profile.Trigger, x.Profile.Request = trigger, request
 			found = append(found, x)
 		}
 	}
 	return found[:min(len(found), mostProposed)], nil
 }
 
-// setCount sets resolution and repeatability to one count, and the permissible error of
-// what cannot do without to what is usual.
-func setCount(p *session.Profile, count session.Number) {
+// setCount sets the resolution to one count and, where p does not state them, the
+// repeatability too, and the permissible error of what cannot do without to what is usual.
+// It notes what was not stated.
+func setCount(p *session.Profile, count session.Number) (notes []string) {
 	usual := session.UsualProfile(p.Kind)
+	spread := p.Spread()
+	if !spread.IsPositive() {
+		spread = count
+		notes = append(notes, "repeatability_"+p.Kind.Quantity().Key()+" is set to one count; measure one thing ten times and write its standard deviation")
+	}
 	switch p.Kind.Quantity() {
 	case session.OfTorque:
-		p.ResolutionNm, p.RepeatabilityNm, p.PermissiblePercent = &count, &count, usual.PermissiblePercent
+		p.ResolutionNm, p.RepeatabilityNm = &count, &spread
+		if p.PermissibleNm == nil && p.PermissiblePercent == nil {
+			p.PermissiblePercent = usual.PermissiblePercent
+			notes = append(notes, "permissible_error_percent is set to what is usual; take it from the certificate")
+		}
 	case session.OfTemperature:
-		p.ResolutionCel, p.RepeatabilityCel, p.PermissibleCel = &count, &count, usual.PermissibleCel
+		p.ResolutionCel, p.RepeatabilityCel = &count, &spread
+		if p.PermissibleCel == nil {
+			p.PermissibleCel = usual.PermissibleCel
+			notes = append(notes, "permissible_error_Cel is set to what is usual; take it from the certificate")
+		}
 	default:
-		p.Resolution, p.Repeatability = count, count
+		p.Resolution, p.Repeatability = count, spread
+		if len(p.Permissible) == 0 {
+			notes = append(notes, "permissible_error_mm is not known; take it from the certificate")
+		}
 	}
-}
-
-// limitNote says where the permissible error comes from.
-func limitNote(k session.Kind) string {
-	switch k.Quantity() {
-	case session.OfTorque:
-		return "permissible_error_percent is set to what is usual; take it from the certificate"
-	case session.OfTemperature:
-		return "permissible_error_Cel is set to what is usual; take it from the certificate"
-	}
-	return "permissible_error_mm is not known; take it from the certificate"
+	return notes
 }
 
 func enough(presses []Press) error {

@@ -239,3 +239,26 @@ func TestMistakesOfCodingAndUnits(t *testing.T) {
 		assert.Contains(t, strings.Join(all, "\n"), wrong)
 	}
 }
+
+// What sends by itself or on request is learned as what it is.
+func TestProposeKeepsWhatIsStated(t *testing.T) {
+	s := stranges()[0]
+	var presses []Press
+	for _, text := range strings.Split(s.presses, ";") {
+		presses = append(presses, s.pressOf(t, text))
+	}
+	limit, spread := decimals(3, 2), decimals(8, 3)
+	p := session.Profile{Name: "strange", Kind: s.kind, Port: "/dev/x", Trigger: session.OnRequest, Request: "?\r",
+		Permissible: map[session.Use]session.Number{session.Depth: limit}, Repeatability: spread, Due: "2027-03-31"}
+	found, err := Propose(p, presses)
+	require.NoError(t, err)
+	require.NotEmpty(t, found)
+	got := found[0].Profile
+	assert.Equal(t, session.OnRequest, got.Trigger)
+	assert.Equal(t, "?\r", got.Request)
+	assert.Equal(t, spread, got.Repeatability)
+	assert.Equal(t, "0.01", got.Resolution.String())
+	assert.Equal(t, limit, got.Permissible[session.Depth])
+	assert.Equal(t, "2027-03-31", got.Due)
+	assert.Empty(t, found[0].Notes)
+}

@@ -50,6 +50,9 @@ It takes nothing away from the job.`,
 	}
 }
 
+// errEnded says that the daemon has no more to send.
+var errEnded = fail(exitUnreachable, "the daemon does not send any more; see logctl status")
+
 // hear calls see with what comes at an address until ctx ends or the daemon does.
 func (a *app) hear(ctx context.Context, address string, see func(h control.Heard, line []byte) error) error {
 	c, err := a.client()
@@ -71,7 +74,7 @@ func (a *app) hear(ctx context.Context, address string, see func(h control.Heard
 			return nil
 		}
 		if err != nil {
-			return fail(exitUnreachable, "the daemon does not send any more; see logctl status")
+			return errEnded
 		}
 		if len(bytes.TrimSpace(line)) == 0 {
 			continue

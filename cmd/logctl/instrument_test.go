@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -24,6 +25,7 @@ import (
 // instruments stands for those of a daemon.
 type instruments struct {
 	ports   control.PortList
+	mu      sync.Mutex // guards heard
 	heard   chan control.Heard
 	learn   error
 	asked   []control.Pressed
@@ -39,8 +41,18 @@ func (f *instruments) Listen(name string) (<-chan control.Heard, func(), bool) {
 	return f.heard, func() {}, name == "caliper-1"
 }
 
-func (f *instruments) Learn(string, session.Line) (<-chan control.Heard, func(), error) {
+func (f *instruments) Learn(session.Profile) (<-chan control.Heard, func(), error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	return f.heard, func() {}, f.learn
+}
+
+// replug ends what is heard, and lets it begin anew.
+func (f *instruments) replug() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	close(f.heard)
+	f.heard = make(chan control.Heard, 4)
 }
 
 func (f *instruments) Propose(p control.Pressed) ([]control.Proposal, error) {
@@ -249,14 +261,17 @@ func TestLearn(t *testing.T) {
 	d.sees("is no length")
 	d.types("1.00 yards")
 	d.sees("is no length")
-	d.types("1.00")
-	d.sees("Press again with another value")
+	d.types("1.00 Nm")
+	d.sees("is no length")
+	d.types("1,00")
+	d.sees("press 1 of at least 3. Press again with another value")
 	d.press("2.00\r\n")
-	d.types("2.00")
-	d.sees("Press again with another value")
+	d.types("2.00 mm")
+	d.sees("press 2 of at least 3. Press again with another value")
 	d.press("3.00\r\n")
 	d.types("3.00")
 	d.sees("No format that is known")
+	d.sees("--baud 4800")
 	d.press("0.4860 in\r\n")
 	d.types("0.4860 in")
 	d.sees("a line of text")
@@ -264,6 +279,20 @@ func TestLearn(t *testing.T) {
 	d.press("5.00\r\n")
 	d.sees("reads: 5.00 mm")
 	d.types("")
+	d.sees("Permissible error ± in mm")
+	d.types("outside=0,02 gap=0.03")
+	d.sees("\"gap\" is no use of a caliper")
+	d.types("0.02 0.03")
+	d.sees("write one number for all uses")
+	d.types("-1")
+	d.sees("no number above 0")
+	d.types("outside=0,02 depth=0.03")
+	d.sees("Standard deviation of its repeats in mm")
+	d.types("0.008")
+	d.sees("Day when its calibration is due")
+	d.types("soon")
+	d.sees("no day")
+	d.types("2027-03-31")
 	d.sees("The profile is in")
 	require.Equal(t, exitOK, <-d.ended)
 	text, err := os.ReadFile(file)
@@ -274,7 +303,155 @@ func TestLearn(t *testing.T) {
 	assert.Equal(t, "serial:B7", last.Port)
 	assert.Equal(t, 4800, last.Line.Baud)
 	assert.Equal(t, control.Press{Raw: session.Raw("0.4860 in\r\n"), Text: "0.4860", Unit: session.Inch}, last.Presses[3])
-	assert.Equal(t, "5.00\r\n", string(last.Try))
+	spread := number(t, "0.008")
+	assert.Equal(t, control.Stated{Limits: map[session.Use]session.Number{session.Outside: number(t, "0.02"), session.Depth: number(t, "0.03")}, Spread: &spread, Due: "2027-03-31"}, last.Stated)
+	assert.Equal(t, "5.00\r\n", string(f.asked[len(f.asked)-2].Try))
+}
+
+// Who gives nothing is asked for everything.
+func TestLearnAsks(t *testing.T) {
+	f := &instruments{ports: control.PortList{Ports: []control.PortView{
+		{Device: "/dev/ttyS0"}, {Device: "/dev/ttyUSB1", Vendor: "f055", Instrument: "caliper-1"}, {Device: "/dev/ttyUSB3", Vendor: "f055", Names: []string{"serial:B7"}}}}}
+	f.propose = func(p control.Pressed) ([]control.Proposal, error) {
+		return []control.Proposal{{Profile: session.Profile{Name: p.Name, Kind: p.Kind, Port: p.Port}, TOML: "[[instrument]]\n"}}, nil
+	}
+	d := converse(t, f)
+	d.sees("looked for at /dev/ttyUSB3, the only adapter")
+	d.sees("  7 pedal\nWhat is it? Type its number.")
+	d.types("7")
+	d.sees("(Empty: pedal-1)")
+	d.types("")
+	d.sees("Press the pedal")
+	d.types("")
+	require.Equal(t, exitOK, <-d.ended)
+	require.Equal(t, []session.Profile{{Name: "pedal-1", Kind: session.Pedal, Port: "serial:B7"}}, f.set)
+
+	f.ports.Ports = f.ports.Ports[:2]
+	d = converse(t, f)
+	d.sees("  1 /dev/ttyS0\nWhich port is it at?")
+	d.types("9")
+	require.Equal(t, exitUsage, <-d.ended)
+	d.sees("name the port")
+
+	f.ports.Ports = f.ports.Ports[1:]
+	d = converse(t, f)
+	require.Equal(t, exitNotFound, <-d.ended)
+	d.sees("no free serial port is plugged in")
+}
+
+// Of presses that do not fit together the one that stands alone is named and can be
+// taken back.
+func TestLearnNamesThePressThatIsWrong(t *testing.T) {
+	f := &instruments{propose: func(p control.Pressed) ([]control.Proposal, error) {
+		for _, press := range p.Presses {
+			if press.Text+"\r" != string(press.Raw) {
+				return nil, nil
+			}
+		}
+		return []control.Proposal{{Form: "a line of text", TOML: "[[instrument]]\n", Tried: "4.00 mm"}}, nil
+	}}
+	d := converse(t, f, "/dev/x", "--name", "c", "--kind", "caliper")
+	for i, typed := range []string{"1.00", "2.00", "3.00", "5.00"} {
+		d.press(strconv.Itoa(i+1) + ".00\r")
+		d.types(typed)
+		d.sees([]string{"press 1 of", "press 2 of", "fits: a line of text", ""}[i])
+	}
+	d.sees("All fit a line of text but press 4, typed as 5.00 mm,")
+	d.sees("drop 4")
+	d.types("drop nine")
+	d.sees("There is no press")
+	d.types("drop 4")
+	d.sees("Press 4 (5.00 mm) is dropped")
+	d.sees("fits: a line of text")
+	require.NoError(t, d.keys.Close())
+	require.Equal(t, exitOK, <-d.ended)
+	d.sees("is read from now on")
+}
+
+// What sends all the time is noticed; what was last before the answer counts.
+func TestLearnAStream(t *testing.T) {
+	var shown bytes.Buffer
+	l := learner{app: &app{page: &page{w: &shown, width: plainWidth}}, pressed: control.Pressed{Kind: session.DialIndicator}}
+	mono := time.Second
+	streams := func(value string) {
+		for range 40 {
+			for _, part := range []string{value[:2], value[2:] + "\r\n"} {
+				require.NoError(t, l.take(t.Context(), control.Heard{What: "bytes", Raw: session.Raw(part), Mono: mono}))
+			}
+			mono += 50 * time.Millisecond
+		}
+	}
+	streams("1.50")
+	assert.Equal(t, session.Streaming, l.pressed.Trigger)
+	assert.Equal(t, manyChunks, strings.Count(shown.String(), "came:"), "the rest is not shown")
+	assert.Contains(t, shown.String(), "sends all the time")
+	for _, value := range []string{"1.50", "2.50"} {
+		streams(value)
+		require.NoError(t, l.answer(t.Context(), value))
+		assert.Contains(t, shown.String(), "hold it still")
+		presses := l.pressed.Presses
+		assert.Equal(t, control.Press{Raw: session.Raw(value + "\r\n"), Text: value, Unit: session.Millimetre}, presses[len(presses)-1])
+	}
+	l.cable(session.PortLost)
+	require.NoError(t, l.answer(t.Context(), "3.50"))
+	assert.Contains(t, shown.String(), "Nothing came")
+	assert.Len(t, l.pressed.Presses, 2)
+}
+
+// A cable that is pulled costs what was not answered, and nothing else.
+func TestLearnGoesOnAfterTheCable(t *testing.T) {
+	f := &instruments{propose: func(p control.Pressed) ([]control.Proposal, error) {
+		return []control.Proposal{{Form: "a line of text", TOML: "[[instrument]]\n"}}, nil
+	}}
+	d := converse(t, f, "/dev/x", "--name", "c", "--kind", "caliper")
+	d.press("1.00\r")
+	d.types("1.00")
+	d.sees("press 1 of")
+	d.press("2.0")
+	f.replug()
+	d.sees("The port is gone; plug the cable in again. What was pressed before is kept (1)")
+	f.heard <- control.Heard{What: "port", Port: &session.PortChanged{State: session.PortLive}}
+	d.sees("The port is back")
+	d.types("2.00")
+	d.sees("Nothing came with that press")
+	d.press("2.00\r")
+	d.types("2.00")
+	d.sees("press 2 of")
+	d.press("3.00\r")
+	d.types("3.00")
+	d.sees("fits")
+	require.NoError(t, d.keys.Close())
+	require.Equal(t, exitOK, <-d.ended)
+	last := f.asked[len(f.asked)-1]
+	require.Len(t, last.Presses, 3)
+	assert.Equal(t, "2.00\r", string(last.Presses[1].Raw))
+}
+
+func TestTheLastWholeFrame(t *testing.T) {
+	at := func(ms int, raw string) control.Heard {
+		return control.Heard{Mono: time.Duration(ms) * time.Millisecond, Raw: session.Raw(raw)}
+	}
+	for want, chunks := range map[string][]control.Heard{
+		"":          nil,
+		"abc":       {at(0, "abc")},
+		"1.25\r":    {at(0, "50\r1.25\r1."), at(1, "2")},
+		"1.26\r\n":  {at(0, "1.25\r\n"), at(50, "1.26\r\n")},
+		"\xaa\x01":  {at(0, "\xaa\x00"), at(50, "\xaa"), at(51, "\x01"), at(100, "\xaa")},
+		"\x02a\x03": {at(0, "\x02a\x03"), at(50, "\x02a\x03")},
+	} {
+		var s stream
+		for _, c := range chunks {
+			s.add(c)
+		}
+		assert.Equal(t, want, string(s.last()))
+	}
+	for want, raw := range map[string]string{"": "12.34\r\n", "even": "\xb1\xb2.33\x8d\x0a", "odd": "12\xae\xb3\r", "mark": "\xb1\xb2\xae\xb3"} {
+		assert.Equal(t, want, parityOf([]byte(raw)), "%q", raw)
+	}
+	assert.Empty(t, parityOf([]byte("\xaa\x00\x12\x34\x55")))
+	assert.Equal(t, "?\r", unescaped(`?\r`))
+	assert.Equal(t, `a"b`, unescaped(`a"b`))
+	assert.Equal(t, `\q`, unescaped(`\q`))
 }
 
 // What was learned is in force at once, and in the configuration where there is a file.
@@ -320,7 +497,8 @@ func TestLearnEnds(t *testing.T) {
 		sees  string
 	}{
 		{"without a press", nil, "/dev/ttyUSB3 --name caliper-2 --kind caliper", true, exitNotFound, "no profile was found"},
-		{"without a kind", nil, "/dev/ttyUSB3 --name caliper-2", false, exitUsage, "name the instrument and its kind"},
+		{"without a kind", nil, "/dev/ttyUSB3 --name caliper-2", true, exitUsage, "name the kind of the instrument"},
+		{"of a kind without a cable", nil, "/dev/ttyUSB3 --name f --kind feeler", false, exitUsage, "name the kind of the instrument"},
 		{"a port that is bound", bound, "/dev/ttyUSB3 --name caliper-2 --kind caliper", false, exitRefused, "that of instrument caliper-1"},
 		{"a port that is not there", errors.New("no such device"), "/dev/x --name caliper-2 --kind caliper", false, exitRefused, "no such device"},
 		{"a pedal, which needs no press", nil, "/dev/ttyUSB3 --name pedal-2 --kind pedal", true, exitOK, "[[instrument]]"},

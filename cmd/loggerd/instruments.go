@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"shimwright/calc"
@@ -195,7 +196,8 @@ func view(h devices.Heard) control.Heard {
 }
 
 // Learn opens a port that no profile has.
-func (f portFace) Learn(port string, line session.Line) (<-chan control.Heard, func(), error) {
+func (f portFace) Learn(of session.Profile) (<-chan control.Heard, func(), error) {
+	port := of.Port
 	device, err := f.d.outfit.system.Find(port)
 	if err != nil {
 		return nil, nil, err
@@ -206,11 +208,12 @@ func (f portFace) Learn(port string, line session.Line) (<-chan control.Heard, f
 				Instead: "take that instrument out of the configuration, or give another port"}
 		}
 	}
-	heard, stop, err := f.d.outfit.system.Listen(port, line, f.d.clock, heardQueue)
+	heard, stop, err := f.d.outfit.system.Listen(of, f.d.clock, heardQueue)
 	if err != nil {
 		return nil, nil, err
 	}
-	out := make(chan control.Heard)
+	out := make(chan control.Heard, 1)
+	out <- control.Heard{What: "port", Port: &session.PortChanged{State: session.PortLive, Port: port}}
 	done := make(chan struct{})
 	go relay(heard, out, done, false)
 	return out, func() { stop(); close(done) }, nil
@@ -226,7 +229,7 @@ func (f portFace) Propose(p control.Pressed) ([]control.Proposal, error) {
 		}
 		presses[i] = devices.Press{Raw: press.Raw, Shown: n, Unit: cmp.Or(press.Unit, p.Kind.Quantity().Unit())}
 	}
-	found, err := devices.Propose(session.Profile{Name: p.Name, Kind: p.Kind, Port: p.Port, Line: p.Line}, presses)
+	found, err := devices.Propose(p.Profile(), presses)
 	if err != nil {
 		return nil, err
 	}
@@ -242,6 +245,7 @@ func tried(p session.Profile, raw []byte) string {
 	if len(raw) == 0 {
 		return ""
 	}
+	p.Trigger, p.Request = session.OnPress, ""
 	d, err := devices.NewDecoder(p)
 	if err != nil {
 		return err.Error()
@@ -253,5 +257,15 @@ func tried(p session.Profile, raw []byte) string {
 	case read[0].Fault != nil:
 		return read[0].Fault.Code + ": " + read[0].Fault.Detail
 	}
-	return read[0].Text + " " + read[0].Unit.Word()
+	return unfilled(read[0].Text) + " " + read[0].Unit.Word()
+}
+
+// unfilled takes off the noughts that fill a number up.
+func unfilled(number string) string {
+	digits := strings.TrimLeft(number, "+-")
+	sign := strings.TrimSuffix(strings.TrimSuffix(number, digits), "+")
+	for len(digits) > 1 && digits[0] == '0' && digits[1] != '.' {
+		digits = digits[1:]
+	}
+	return sign + digits
 }

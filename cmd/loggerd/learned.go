@@ -169,11 +169,25 @@ func (d *daemon) keep(p session.Profile) error {
 	if text != "" && !strings.HasSuffix(text, "\n") {
 		text += "\n"
 	}
+	if onlyUsual(d.cfg.Instruments) && d.fileIsBare(was) {
+		text = "usual_instruments = true # those whose values are typed in stay beside those below\n" + text
+	}
 	text += "\n" + devices.WriteProfile(p)
 	if _, err := config.Read(file, []byte(text), config.Default(os.Getenv, d.cfg.Socket)); err != nil {
 		return fmt.Errorf("the configuration would have mistakes then: %w", err)
 	}
 	return replace(file, []byte(text))
+}
+
+// onlyUsual tells whether all instruments are those that a daemon without any has.
+func onlyUsual(all []session.Profile) bool {
+	return !slices.ContainsFunc(all, func(p session.Profile) bool { return !p.Assumed })
+}
+
+// fileIsBare tells whether a configuration names no instrument.
+func (d *daemon) fileIsBare(text []byte) bool {
+	c, err := config.Read(d.outfit.config, text, config.Default(os.Getenv, d.cfg.Socket))
+	return err == nil && onlyUsual(c.Instruments)
 }
 
 // replace puts a text in place of a file, whole or not at all.

@@ -116,3 +116,56 @@ func boundTo(list control.PortList) []string {
 	}
 	return names
 }
+
+// A port is listened to while an instrument is learned: what it answers to a request that
+// is sent by and by, until the cable is pulled; then it can be opened again.
+func TestLearnByRequestUntilTheCableIsPulled(t *testing.T) {
+	unknown := devices.ExampleProfiles()[2]
+	require.Equal(t, session.OnRequest, unknown.Trigger)
+	unknown.Port = filepath.Join(t.TempDir(), "port")
+	sim, err := devices.Simulate(unknown)
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, sim.Close()) }()
+	sim.Show(micrometres(5_250))
+	b := startOn(t, outfit{}, session.Profile{Name: "feelers", Kind: session.Feeler})
+	of := session.Profile{Port: unknown.Port, Request: unknown.Request}
+	for range 2 {
+		heard, stop, err := portFace{b.daemon}.Learn(of)
+		require.NoError(t, err)
+		first := <-heard
+		require.NotNil(t, first.Port)
+		assert.Equal(t, session.PortLive, first.Port.State)
+		answer := <-heard
+		assert.Equal(t, "bytes", answer.What)
+		assert.Contains(t, string(answer.Raw), "5.25")
+		require.NoError(t, sim.Unplug())
+		for range heard { // until the port is found to be gone
+		}
+		stop()
+		_, _, err = portFace{b.daemon}.Learn(of)
+		assert.ErrorContains(t, err, "no such device")
+		require.NoError(t, sim.Plug())
+	}
+	of.Request = strings.Repeat("?", 65)
+	_, _, err = portFace{b.daemon}.Learn(of)
+	assert.ErrorContains(t, err, "at most 64")
+}
+
+// Whoever had the usual instruments to type values of has them after the next start too.
+func TestTheUsualInstrumentsStayBesideALearnedOne(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "bench.toml")
+	require.NoError(t, os.WriteFile(file, nil, 0o600))
+	defaults := config.Default(func(string) string { return "" }, "/s")
+	b := startOn(t, outfit{config: file}, defaults.Instruments...)
+	for i, p := range []session.Profile{devices.ExampleProfiles()[0], devices.ExampleProfiles()[1]} {
+		p.Port = filepath.Join(t.TempDir(), "port")
+		set, err := portFace{b.daemon}.Set(t.Context(), p, true)
+		require.NoError(t, err)
+		require.Equal(t, file, set.Written, set.NotWritten)
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		c, err := config.Read(file, text, defaults)
+		require.NoError(t, err)
+		assert.Len(t, c.Instruments, len(defaults.Instruments)+1+i)
+	}
+}

@@ -39,12 +39,14 @@ type Config struct {
 	// Bounce is the time within which a second frame of an instrument is too soon.
 	Bounce time.Duration `toml:"bounce" example:"0.7s"`
 	// RefuseOverdue turns readings away whose instrument is due for calibration.
-	RefuseOverdue bool              `toml:"refuse_overdue"`
-	MQTT          MQTT              `toml:"mqtt"`
-	Wall          Wall              `toml:"wall"`
-	Instruments   []session.Profile `toml:"instrument"`
-	Operators     []Operator        `toml:"operator"` // those who can be proved
-	Protect       []session.Verb    `toml:"protect"`  // the commands that take one of them
+	RefuseOverdue bool `toml:"refuse_overdue"`
+	// Usual keeps the usual instruments whose values are typed in beside those of the file.
+	Usual       bool              `toml:"usual_instruments"`
+	MQTT        MQTT              `toml:"mqtt"`
+	Wall        Wall              `toml:"wall"`
+	Instruments []session.Profile `toml:"instrument"`
+	Operators   []Operator        `toml:"operator"` // those who can be proved
+	Protect     []session.Verb    `toml:"protect"`  // the commands that take one of them
 }
 
 // An Operator has a PIN; logctl operator pin makes its hash.
@@ -92,7 +94,7 @@ func Default(getenv func(string) string, socket string) Config {
 		Bounce:   700 * time.Millisecond,
 		Language: "en", Unit: session.Millimetre,
 		MQTT: MQTT{Broker: Embedded, Listen: "127.0.0.1:1883", Base: "shimwright", Heartbeat: 5 * time.Second},
-		// Any instrument in a file replaces all of these.
+		// Any instrument in a file replaces all of these, unless it asks for both.
 		Instruments: typed(),
 	}
 }
@@ -109,6 +111,14 @@ func typed() []session.Profile {
 	return profiles
 }
 
+// withUsual adds the usual instruments whose names are free.
+func withUsual(own []session.Profile) []session.Profile {
+	all := slices.DeleteFunc(typed(), func(p session.Profile) bool {
+		return slices.ContainsFunc(own, func(o session.Profile) bool { return o.Name == p.Name })
+	})
+	return append(all, own...)
+}
+
 // Read reads text over the defaults in c. file is what messages call it. The
 // error is a tomlfile.Problems that lists every mistake.
 func Read(file string, text []byte, c Config) (Config, error) {
@@ -123,6 +133,9 @@ func Read(file string, text []byte, c Config) (Config, error) {
 	k.wall(c)
 	for i, p := range c.Instruments {
 		k.instrument(i, p, c.Instruments)
+	}
+	if c.Usual {
+		c.Instruments = withUsual(c.Instruments)
 	}
 	if len(k.problems) > 0 {
 		return Config{}, k.problems

@@ -20,8 +20,9 @@ type Instruments interface {
 	// Listen gives what happens at an instrument until stop is called. ok is false
 	// if no instrument with a port has that name.
 	Listen(name string) (heard <-chan Heard, stop func(), ok bool)
-	// Learn opens a port that is bound to no instrument, and gives what comes.
-	Learn(port string, line session.Line) (heard <-chan Heard, stop func(), err error)
+	// Learn opens the port of a profile that is bound to no instrument, and gives what
+	// comes; first that the port is open. A request is sent every second.
+	Learn(session.Profile) (heard <-chan Heard, stop func(), err error)
 	// Propose finds profiles that read what a learner pressed.
 	Propose(Pressed) ([]Proposal, error)
 	// Set puts a profile in force while the daemon runs, and writes it into the
@@ -115,12 +116,40 @@ type Movement struct {
 
 // Pressed is what a learner pressed, and what the display said each time.
 type Pressed struct {
-	Name    string       `json:"name"`
-	Kind    session.Kind `json:"kind"`
-	Port    string       `json:"port"`
-	Line    session.Line `json:"line"`
-	Presses []Press      `json:"presses"`
-	Try     session.Raw  `json:"try,omitempty"` // bytes of a further press, to read by each proposal
+	Name    string          `json:"name"`
+	Kind    session.Kind    `json:"kind"`
+	Port    string          `json:"port"`
+	Line    session.Line    `json:"line"`
+	Trigger session.Trigger `json:"trigger,omitempty"` // on press if not given
+	Request string          `json:"request,omitempty"`
+	Stated  Stated          `json:"stated,omitzero"`
+	Presses []Press         `json:"presses"`
+	Try     session.Raw     `json:"try,omitempty"` // bytes of a further press, to read by each proposal
+}
+
+// Stated is what a learner knows of an instrument that no press shows.
+type Stated struct {
+	Limits map[session.Use]session.Number `json:"permissible_error_mm,omitempty"` // of lengths
+	Limit  *session.Number                `json:"permissible_error,omitempty"`    // in °C, or of a torque in percent
+	Spread *session.Number                `json:"repeatability,omitempty"`        // in the unit of the quantity
+	Due    string                         `json:"calibration_due,omitempty"`
+}
+
+// Profile is what is known before anything is proposed.
+func (p Pressed) Profile() session.Profile {
+	of := session.Profile{Name: p.Name, Kind: p.Kind, Port: p.Port, Line: p.Line, Trigger: p.Trigger, Request: p.Request, Due: p.Stated.Due}
+	switch p.Kind.Quantity() {
+	case session.OfTorque:
+		of.PermissiblePercent, of.RepeatabilityNm = p.Stated.Limit, p.Stated.Spread
+	case session.OfTemperature:
+		of.PermissibleCel, of.RepeatabilityCel = p.Stated.Limit, p.Stated.Spread
+	default:
+		of.Permissible = p.Stated.Limits
+		if p.Stated.Spread != nil {
+			of.Repeatability = *p.Stated.Spread
+		}
+	}
+	return of
 }
 
 // A Press is the bytes of one press with the number that the display showed.
@@ -208,12 +237,12 @@ func (s *Server) listen(w http.ResponseWriter, r *http.Request) {
 
 // learn opens a port and sends what comes until the client goes away.
 func (s *Server) learn(w http.ResponseWriter, r *http.Request) {
-	port, line, p := learnQuery(r.URL.Query())
+	of, p := learnQuery(r.URL.Query())
 	if p != nil {
 		s.answer(w, p.status, p.refusal)
 		return
 	}
-	heard, stop, err := s.cfg.Instruments.Learn(port, line)
+	heard, stop, err := s.cfg.Instruments.Learn(of)
 	var no *session.Refusal
 	if errors.As(err, &no) {
 		s.answer(w, http.StatusConflict, no)
@@ -227,22 +256,22 @@ func (s *Server) learn(w http.ResponseWriter, r *http.Request) {
 	s.tell(w, r, heard)
 }
 
-func learnQuery(q url.Values) (port string, line session.Line, p *problem) {
-	line = session.Line{Parity: q.Get("parity"), StopBits: q.Get("stop_bits")}
+func learnQuery(q url.Values) (of session.Profile, p *problem) {
+	line := session.Line{Parity: q.Get("parity"), StopBits: q.Get("stop_bits")}
 	for _, f := range []struct {
 		key string
 		to  *int
 	}{{"baud", &line.Baud}, {"data_bits", &line.DataBits}} {
 		if text := q.Get(f.key); text != "" {
 			if n, err := fmt.Sscanf(text, "%d", f.to); n != 1 || err != nil {
-				return "", line, bad(fmt.Sprintf("%s is %q", f.key, text), "give a number")
+				return of, bad(fmt.Sprintf("%s is %q", f.key, text), "give a number")
 			}
 		}
 	}
-	if port = q.Get("port"); port == "" {
-		return "", line, bad("no port is named", "give port=PATH")
+	if q.Get("port") == "" {
+		return of, bad("no port is named", "give port=PATH")
 	}
-	return port, line, nil
+	return session.Profile{Port: q.Get("port"), Line: line, Request: q.Get("request")}, nil
 }
 
 // propose answers what a learner pressed with the profiles that read it.

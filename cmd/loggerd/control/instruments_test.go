@@ -19,7 +19,7 @@ type instruments struct {
 	heard   chan control.Heard
 	err     error
 	stopped chan bool
-	line    session.Line
+	of      session.Profile
 	pressed control.Pressed
 	set     session.Profile
 	write   bool
@@ -33,8 +33,8 @@ func (f *instruments) Listen(name string) (<-chan control.Heard, func(), bool) {
 	return f.heard, func() { close(f.stopped) }, name == "caliper-1"
 }
 
-func (f *instruments) Learn(_ string, line session.Line) (<-chan control.Heard, func(), error) {
-	f.line = line
+func (f *instruments) Learn(of session.Profile) (<-chan control.Heard, func(), error) {
+	f.of = of
 	return f.heard, func() { close(f.stopped) }, f.err
 }
 
@@ -101,7 +101,7 @@ func TestPressesKeepTheirBytes(t *testing.T) {
 
 // What is heard goes out line by line, and the listening ends with the instrument.
 func TestLinesOfListening(t *testing.T) {
-	for _, path := range []string{"/v1/listen?instrument=caliper-1", "/v1/learn?port=/dev/x&baud=4800&data_bits=7&parity=even&stop_bits=2"} {
+	for _, path := range []string{"/v1/listen?instrument=caliper-1", "/v1/learn?port=/dev/x&baud=4800&data_bits=7&parity=even&stop_bits=2&request=%3F%0D"} {
 		f := fakeInstruments()
 		_, _, client := serve(t, control.Config{Bench: newBench(), Instruments: f})
 		f.heard <- control.Heard{What: "bytes", Raw: session.Raw("V\x00")}
@@ -119,7 +119,7 @@ func TestLinesOfListening(t *testing.T) {
 		assert.Contains(t, lines[1], `"lost":2`)
 		<-f.stopped
 		if strings.Contains(path, "learn") {
-			assert.Equal(t, session.Line{Baud: 4800, DataBits: 7, Parity: "even", StopBits: "2"}, f.line)
+			assert.Equal(t, session.Profile{Port: "/dev/x", Line: session.Line{Baud: 4800, DataBits: 7, Parity: "even", StopBits: "2"}, Request: "?\r"}, f.of)
 		}
 	}
 }
