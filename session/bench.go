@@ -71,8 +71,9 @@ type Bench struct {
 
 	// These are owned by Run.
 	state   *State
-	trouble error   // of the last Append
-	outage  *outage // while nothing is recorded
+	opening func(*turn) // what the run begins with, until it is on disk
+	trouble error       // of the last Append
+	outage  *outage     // while nothing is recorded
 
 	mu      sync.Mutex // guards what follows, nothing else
 	latest  Snapshot
@@ -96,7 +97,9 @@ type offer struct {
 
 // NewBench opens a run: it replays the log into State and appends that the run
 // started, with every profile, paired page and stock in force. replay calls its argument with the
-// entries in order of sequence.
+// entries in order of sequence. If the log cannot be appended to, the bench is as the run
+// before left it and says that nothing is recorded; the run starts once it can. Only a
+// bench that never started is an error then.
 func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, error) {
 	b := &Bench{
 		clock: c.Clock, log: c.Log, logView: c.LogView, guarded: c.Guarded, probe: c.Probe, state: NewState(c.Method),
@@ -114,10 +117,28 @@ func NewBench(c Config, replay func(yield func(Entry) error) error) (*Bench, err
 
 // start appends what a run begins with. A write that failed once is tried again.
 func (b *Bench) start(c Config) error {
+	b.opening = func(t *turn) { t.open(c) }
 	t := b.turn()
+	err := b.commit(t)
+	if err != nil && t.err == nil {
+		err = b.commit(t)
+	}
+	var kept Kept
+	if errors.As(err, &kept) {
+		return b.adopt(kept.Kept())
+	}
+	if err != nil && t.err == nil && b.state.run > 0 {
+		b.trouble, b.outage = err, &outage{since: t.at, problem: err.Error()}
+		return nil
+	}
+	return err
+}
+
+// open adds what a run begins with.
+func (t *turn) open(c Config) {
 	t.door = FromBench
 	started := Started{Bench: c.Name, Software: c.Software, Method: calc.WithUncertainty, BootID: c.BootID, Settings: c.Settings, Configuration: c.Configuration}
-	before, pages, stocks := b.state.started.PublicKey, b.state.pages, b.state.stocks
+	before, pages, stocks := t.state.started.PublicKey, t.state.pages, t.state.stocks
 	if c.LogView != nil {
 		started.PublicKey = c.LogView().PublicKey
 	}
@@ -138,21 +159,15 @@ func (b *Bench) start(c Config) error {
 	for _, s := range stocks {
 		t.add(s)
 	}
-	err := b.commit(t)
-	if err != nil && t.err == nil {
-		err = b.commit(t)
-	}
-	var kept Kept
-	if errors.As(err, &kept) {
-		err = b.adopt(kept.Kept())
-	}
-	return err
 }
 
-// turn starts a transaction on a provisional state.
+// turn starts a transaction on a provisional state. The first of a run opens it.
 func (b *Bench) turn() *turn {
 	t := &turn{state: b.state.clone(), guarded: b.guarded}
 	t.at, t.mono = b.clock.Now()
+	if b.opening != nil {
+		b.opening(t)
+	}
 	return t
 }
 
@@ -168,7 +183,7 @@ func (b *Bench) commit(t *turn) error {
 	if err := b.log.Append(t.entries); err != nil {
 		return err
 	}
-	b.state = t.state
+	b.state, b.opening = t.state, nil
 	return nil
 }
 
@@ -345,8 +360,13 @@ func (b *Bench) adopt(entries []Entry) error {
 		if err := next.Apply(e); err != nil {
 			return err
 		}
-		if r, ok := e.Body.(RecordingChanged); ok && r.OK {
-			b.outage = nil
+		switch v := e.Body.(type) {
+		case Started:
+			b.opening = nil
+		case RecordingChanged:
+			if v.OK {
+				b.outage = nil
+			}
 		}
 	}
 	b.state = next

@@ -576,6 +576,50 @@ func TestAStartThatFailsOnce(t *testing.T) {
 	}
 }
 
+// A run on a disk that takes nothing shows what the run before left, says that nothing is
+// recorded, and starts by itself once the disk works.
+func TestAStartOnAFullDiskWaits(t *testing.T) {
+	for _, keeps := range []bool{false, true} {
+		r := newRig(t)
+		r.begin("pump-bottom-end-short.toml")
+		r.press("caliper-1", "52.54")
+		entries := len(r.log.texts)
+		r.log.broken, r.log.keeps = errors.New("no space left"), keeps
+		began := r.clock.wall
+		r.start()
+		s := r.bench.Snapshot()
+		require.EqualValues(t, 1, s.Run)
+		require.Len(t, s.Readings, 1, "the job is shown as it stands")
+		require.Equal(t, Recording{Problem: "no space left"}, s.Recording)
+		_, err := r.bench.Submit(t.Context(), Reading{Instrument: "caliper-1", Kind: Caliper, Value: mm("52.54"), Text: "52.54", At: r.clock.wall, Mono: r.clock.mono})
+		var no *Refusal
+		require.ErrorAs(t, err, &no)
+		require.Equal(t, "not recorded", no.Code)
+		r.probe <- time.Time{}
+		r.probe <- time.Time{}
+		if !keeps {
+			require.Equal(t, entries, r.log.count(), "nothing is written")
+		}
+		r.clock.move(time.Minute)
+		r.log.mend()
+		r.probe <- time.Time{}
+		r.probe <- time.Time{} // the one before was acted on
+		s = r.bench.Snapshot()
+		require.True(t, s.Recording.OK)
+		require.EqualValues(t, 2, s.Run, "it starts once")
+		require.Equal(t, []RecordingChanged{{OK: true, Problem: "no space left", Since: began, Refused: 1}}, r.recordings())
+		require.Equal(t, Filed, r.press("caliper-1", "52.54").Ruling)
+		r.checkReplay()
+	}
+}
+
+// There is nothing to show of a bench that never started.
+func TestAFirstStartOnAFullDiskIsRefused(t *testing.T) {
+	log := &memoryLog{broken: errors.New("no space left")}
+	_, err := NewBench(Config{Name: "bench-1", Method: theMethod, Clock: &fakeClock{}, Log: log}, log.replay(-1))
+	require.EqualError(t, err, "cannot start the run: no space left")
+}
+
 func TestWhatTheDiskKeptAfterAllIsAdopted(t *testing.T) {
 	r := newRig(t)
 	r.begin("pump-bottom-end-short.toml")

@@ -159,3 +159,12 @@ func explain(err error) error {
 	}
 	return err
 }
+
+// unexplained is what SQLite said of an error, without what explain added.
+func unexplained(err error) error {
+	var fault sqlite3.Error
+	if errors.As(err, &fault) {
+		return fault
+	}
+	return err
+}

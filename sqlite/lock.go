@@ -29,7 +29,10 @@ func acquire(path string) (*lock, error) {
 			defer file.Close()
 			return nil, refusal(file, err)
 		case current:
-			return l, l.sign()
+			if err := l.sign(); err != nil && !full(err) { // on a full disk it is held unsigned
+				return nil, errors.Join(err, l.release())
+			}
+			return l, nil
 		}
 		file.Close() // a daemon that was closing removed the file meanwhile
 	}

@@ -90,6 +90,9 @@ func Open(path string) (*Log, error) { return OpenWith(path, Options{}) }
 // OpenWith is Open with options.
 func OpenWith(path string, o Options) (*Log, error) {
 	l, err := open(path, o)
+	if full(err) {
+		err = fmt.Errorf("there is no room on its disk (%w); make room there, then start again", unexplained(err))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("cannot open log %q: %w", path, err)
 	}
@@ -116,7 +119,7 @@ func open(path string, o Options) (*Log, error) {
 	return l, nil
 }
 
-// start opens the file and reads where the log ends.
+// start clears away what was left half done, and opens the file.
 func (l *Log) start(newKey bool) (err error) {
 	for _, file := range []string{KeyPath(l.path), CheckpointPath(l.path), ReservePath(l.path)} {
 		if err := l.disk.remove(file + ".new"); err != nil { // left where the power was lost
@@ -128,6 +131,22 @@ func (l *Log) start(newKey bool) (err error) {
 			return err
 		}
 	}
+	err = l.load()
+	if full(err) && exists(ReservePath(l.path)) { // to open it takes a little room
+		l.drop()
+		if err = l.disk.remove(ReservePath(l.path)); err == nil {
+			err = l.load()
+		}
+	}
+	if err != nil {
+		return err
+	}
+	l.spent = l.stock() != nil // whoever appends is told
+	return nil
+}
+
+// load opens the file and works out what there is.
+func (l *Log) load() (err error) {
 	if err := l.disk.create(l.path); err != nil {
 		return err
 	}
@@ -140,11 +159,7 @@ func (l *Log) start(newKey bool) (err error) {
 	if err := l.resume(); err != nil {
 		return err
 	}
-	if err := l.heed(); err != nil {
-		return err
-	}
-	l.spent = l.stock() != nil // whoever appends is told
-	return nil
+	return l.heed()
 }
 
 // makeFolder makes a folder and those above it as far as they are missing, and
@@ -435,6 +450,9 @@ func (l *Log) Close() error {
 	if err == nil && exists(l.path+"-wal") {
 		name := filepath.Base(l.path)
 		err = fmt.Errorf("a reader is still using it; keep the files %q and %q together", name, name+"-wal")
+	}
+	if full(err) {
+		err = fmt.Errorf("there is no room on its disk (%w); make room there and start again, what was recorded is not lost", unexplained(err))
 	}
 	err = errors.Join(err, l.lock.release())
 	l.lock = nil

@@ -1,8 +1,11 @@
 package sqlite
 
 import (
+	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -187,4 +190,34 @@ func TestTheReserve(t *testing.T) {
 	require.NoError(t, os.RemoveAll(ReservePath(path)+".new"))
 	require.NoError(t, l.Append(s.readings("", 1)))
 	assert.FileExists(t, ReservePath(path))
+}
+
+// To open a log on a full disk takes a little room, which the reserve gives.
+func TestOpeningOnAFullDisk(t *testing.T) {
+	path := logPath(t)
+	packed := disk{around: func(step, file string, _ []byte, do func() error) error {
+		if step == "create" && file == path && exists(ReservePath(path)) {
+			return &os.PathError{Op: "open", Path: file, Err: syscall.ENOSPC}
+		}
+		return do()
+	}}
+	require.NoError(t, os.MkdirAll(filepath.Dir(path), 0o700))
+	require.NoError(t, os.WriteFile(ReservePath(path), make([]byte, 10_000), 0o600))
+	l, err := OpenWith(path, Options{Reserve: 10_000, disk: packed})
+	require.NoError(t, err)
+	assert.FileExists(t, ReservePath(path), "there was room for it again")
+	require.NoError(t, l.Close())
+
+	path = logPath(t)
+	packed.around = func(step, file string, _ []byte, do func() error) error {
+		if step == "create" {
+			return &os.PathError{Op: "open", Path: "x", Err: syscall.ENOSPC}
+		}
+		return do()
+	}
+	_, err = OpenWith(path, Options{Reserve: 10_000, disk: packed})
+	require.EqualError(t, err, fmt.Sprintf("cannot open log %q: there is no room on its disk (open x: no space left on device); make room there, then start again", path))
+	again, err := Open(path)
+	require.NoError(t, err, "it holds nothing that is in the way")
+	require.NoError(t, again.Close())
 }
