@@ -130,7 +130,7 @@ func (s Strip) Draw(p Pen, top float64) {
 		if s.first {
 			at = top + stripText + stripSmall + 9
 		}
-		p.Write("start", 14, at, stripSmall, false, p.Shortened(s.l.Text(s.place.Name), stripSmall, stripLeft-44, false))
+		p.Write("start", 14, at, stripSmall, false, p.Shortened(s.l.Place(s.place.Name), stripSmall, stripLeft-44, false))
 	}
 	s.plot(p, onPaper(), y)
 	note := s.l.Say("%d counted", s.place.Counted)
@@ -238,7 +238,7 @@ func (s Strip) Said() string {
 	}
 	name := s.l.Text(s.step.Title)
 	if s.place.Name != "" {
-		name += ", " + s.l.Text(s.place.Name)
+		name += ", " + s.l.Place(s.place.Name)
 	}
 	return name + ": " + strings.Join(parts, ", ") + "."
 }

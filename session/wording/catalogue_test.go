@@ -85,7 +85,7 @@ func sentences(t *testing.T) map[string]string {
 func words() []string {
 	all := []string{
 		string(session.Counted), string(session.LeftOut), string(session.StruckOut),
-		string(session.Filed), string(session.TooSoon), string(session.Held), string(session.WrongInstrument), string(session.OutOfRange),
+		string(session.Filed), string(session.TooSoon), string(session.Held), string(session.WrongInstrument), string(session.OutOfRange), string(session.NoStep), string(session.Unreadable),
 		string(session.Done), string(session.NotDone), string(session.NotApplicable),
 		"shown inside", "shown outside", "not shown", "check gap", "trial build", history.BuiltEngine, "set aside", "above", "below",
 		"zero", "certificate", "none", "use: outside", "use: inside", "use: depth", "use: step", "use: gap",

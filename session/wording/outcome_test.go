@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
 	"shimwright/session/wording"
@@ -22,6 +23,10 @@ func known(t *testing.T, outcome string, inside, tight, loose float64) session.A
 
 // TestTheSentenceInEveryBranch looks at what each situation adds to the advice.
 func TestTheSentenceInEveryBranch(t *testing.T) {
+	all, err := wording.Load()
+	require.NoError(t, err)
+	var golden strings.Builder
+	written := map[string]bool{}
 	next := session.NextAct{Act: session.Reason{Code: "zero check", Params: map[string]string{"instrument": "depth-1", "use": "depth"}}, Minutes: 1, Expanded: num(t, "0.021"), Outcome: "shown inside", AtBest: "shown inside"}
 	for _, c := range []struct {
 		name   string
@@ -128,8 +133,19 @@ func TestTheSentenceInEveryBranch(t *testing.T) {
 			a := known(t, "shown inside", 0.98, 0.01, 0.01)
 			c.change(&a)
 			assert.Contains(t, strings.ToLower(wording.English.Advice(a)), strings.ToLower(c.want))
+			golden.WriteString("# " + c.name + "\n\n")
+			for _, l := range []*wording.Language{wording.English, all["de"]} {
+				for _, text := range strings.SplitAfter(l.Advice(a), ". ") {
+					if !written[text] {
+						golden.WriteString(strings.TrimSpace(text) + "\n")
+					}
+					written[text] = true
+				}
+				golden.WriteString("\n")
+			}
 		})
 	}
+	wording.Golden(t, "branches.txt", golden.String()) // what each branch says that those before did not
 }
 
 func firstPack(t *testing.T, total string) []session.Pack {

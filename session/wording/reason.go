@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -206,6 +207,9 @@ func (l *Language) each(values string) string {
 	for i, part := range parts {
 		parts[i] = l.word(part)
 	}
+	if l.words.DecimalMark == "," {
+		return strings.Join(parts, "; ")
+	}
 	return strings.Join(parts, ", ")
 }
 
@@ -216,13 +220,28 @@ func (l *Language) use(name string) string {
 	return strings.TrimPrefix(l.Text(heading+name), heading)
 }
 
-// at names a place. One that is only counted is counted from 1.
+// at names a place in brackets.
 func (l *Language) at(place string) string {
 	if place == "" {
 		return ""
 	}
-	if i, err := strconv.Atoi(place); err == nil {
-		place = l.say("place %d", i+1)
+	return " (" + l.Place(place) + ")"
+}
+
+// Place is what a place is called. One that is only counted is counted from 1; one of a
+// screw says in which pass it is pulled.
+func (l *Language) Place(name string) string {
+	if i, err := strconv.Atoi(name); err == nil {
+		return l.say("place %d", i+1)
 	}
-	return " (" + l.Text(place) + ")"
+	pass, screw := 0, ""
+	if before, after, found := strings.Cut(name, ", "); found {
+		if n, err := fmt.Sscanf(before, "pass %d", &pass); n == 1 && err == nil {
+			screw = after
+		}
+	}
+	if screw != "" {
+		return l.say("pass %d, %s", pass, l.Text(screw))
+	}
+	return l.Text(name)
 }

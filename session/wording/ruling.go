@@ -83,7 +83,7 @@ func (l *Language) where(r session.ReadingView) string {
 	case r.Place == "":
 		return l.say("for %s", l.Text(r.Step))
 	}
-	return l.say("for %s, %s", l.Text(r.Step), l.Text(r.Place))
+	return l.say("for %s, %s", l.Text(r.Step), l.Place(r.Place))
 }
 
 // Note says why a reading counts as it does: the reason of its standing or of its

@@ -104,7 +104,7 @@ func (l *Language) Progress(s session.StepView) string {
 	}
 	text := l.say("%[2]d of %[1]d repeats counted", at.Needed, at.Counted)
 	if at.Name != "" {
-		text = l.Text(at.Name) + ": " + text
+		text = l.Place(at.Name) + ": " + text
 	}
 	if len(s.Places) > 1 {
 		text = l.say("place %d of %d", i+1, len(s.Places)) + ", " + text

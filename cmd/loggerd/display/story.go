@@ -103,14 +103,14 @@ func storyOfStep(l *wording.Language, step session.StepView, readings []session.
 		if p.Value != nil {
 			count += ", " + l.Say("mean %s", l.Length(*p.Value))
 		}
-		s.Places = append(s.Places, storyPlace{l.Text(p.Name), count, picture{SVG: strip.SVG(), Alt: strip.Said()}})
+		s.Places = append(s.Places, storyPlace{l.Place(p.Name), count, picture{SVG: strip.SVG(), Alt: strip.Said()}})
 	}
 	return s
 }
 
 func storyOfReading(l *wording.Language, r session.ReadingView, titles map[string]string) storyRow {
 	row := storyRow{
-		readingWords: wordsOfReading(l, r, titles), Time: r.Time.Local().Format("15:04:05"), Place: l.Text(r.Place),
+		readingWords: wordsOfReading(l, r, titles), Time: r.Time.Local().Format("15:04:05"), Place: l.Place(r.Place),
 		From: r.Instrument, Standing: l.Text(string(r.Standing)), Gone: r.Standing != "" && r.Standing != session.Counted,
 	}
 	if r.Operator != "" {
