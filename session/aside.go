@@ -3,7 +3,6 @@ package session
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 )
 
@@ -107,11 +106,11 @@ func (t *turn) resume(c Command) (Receipt, *Refusal) {
 	case len(numbers) == 0:
 		return Receipt{}, refuse("none waits", "no job was put aside", "begin one with a plan")
 	case c.Job == "" && len(numbers) > 1:
-		return Receipt{}, refuse("which job", fmt.Sprintf("%d jobs wait", len(numbers)), "name one of "+strings.Join(numbers, ", "))
+		return Receipt{}, nameOneOf(numbers, "which job", fmt.Sprintf("%d jobs wait", len(numbers)))
 	case c.Job == "":
 		c.Job = numbers[0]
 	case !slices.Contains(numbers, c.Job):
-		return Receipt{}, refuse("no such job", fmt.Sprintf("job %q does not wait", c.Job), "name one of "+strings.Join(numbers, ", "), "job", c.Job)
+		return Receipt{}, nameOneOf(numbers, "no such job", fmt.Sprintf("job %q does not wait", c.Job), "job", c.Job)
 	}
 	t.add(Resumed{c.Job})
 	receipt := Receipt{Seq: t.state.seq, Job: c.Job}

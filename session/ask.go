@@ -96,7 +96,8 @@ func Answerable(q Ask, answer string) *Refusal {
 // value is what an answer puts into the text.
 func (q *Ask) value(answer string) (string, *Refusal) {
 	if strings.ContainsAny(answer, "\"\\\n\r\t{}") || len(answer) > maxAnswer || answer == "" {
-		return "", refuse("bad answer", fmt.Sprintf("%q is no answer to %q", answer, q.Question), "write it plainly, such as "+q.Example, "name", q.Name)
+		return "", refuse("bad answer", fmt.Sprintf("%q is no answer to %q", answer, q.Question), "write it plainly, such as "+q.Example,
+			"name", q.Name, "question", q.Question, "text", answer, "right", q.Example)
 	}
 	if len(q.Choices) == 0 {
 		return answer, nil
@@ -111,7 +112,8 @@ func (q *Ask) value(answer string) (string, *Refusal) {
 			return label, nil
 		}
 	}
-	return "", refuse("bad answer", fmt.Sprintf("%q is no answer to %q", answer, q.Question), "choose one of "+strings.Join(labels, ", "), "name", q.Name)
+	return "", refuse("bad answer", fmt.Sprintf("%q is no answer to %q", answer, q.Question), "choose one of "+strings.Join(labels, ", "),
+		"name", q.Name, "question", q.Question, "text", answer, "right", strings.Join(labels, ", "))
 }
 
 // withExamples is a plan's text as its examples answer it, to be checked.

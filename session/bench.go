@@ -325,7 +325,7 @@ func (b *Bench) handle(batch []offer) (*turn, []result) {
 		if bad < 0 {
 			return t, results
 		}
-		results[bad] = result{refused: true, err: refuse("cannot be filed", "the bench cannot work with this: "+t.err.Error(), "check the value, the plan and the profile")}
+		results[bad] = result{refused: true, err: refuse("cannot be filed", "the bench cannot work with this: "+t.err.Error(), "check the value, the plan and the profile", "error", t.err.Error())}
 	}
 }
 
@@ -382,7 +382,7 @@ func (b *Bench) answer(batch []offer, results []result, err error) {
 		}
 		if err != nil && results[i].err == nil {
 			results[i] = result{err: refuse("not recorded", "this was not recorded: "+err.Error(),
-				"mend the disk, then do it again; nothing counts until it is recorded")}
+				"mend the disk, then do it again; nothing counts until it is recorded", "error", err.Error())}
 		}
 		o.done(results[i].receipt, results[i].err)
 	}

@@ -208,10 +208,10 @@ func (t *turn) choose(j *job, c Command) *Refusal {
 	case c.Reason != "":
 	case len(x.Failed) > 0:
 		return refuse("failed its limit", fmt.Sprintf("%s %q does not keep its limits: %s", ch.Name, x.Name, strings.Join(x.Failed, ", ")), "choose another, or say with a reason why it is kept",
-			"choice", ch.Name, "candidate", x.Name)
+			"choice", ch.Name, "title", ch.Title, "candidate", x.Name, "names", strings.Join(x.Failed, ", "))
 	case len(x.Missing) > 0:
 		return refuse("not measured", fmt.Sprintf("%s %q has not been measured: %s", ch.Name, x.Name, strings.Join(x.Missing, ", ")), "measure it, or say with a reason why it is kept",
-			"choice", ch.Name, "candidate", x.Name)
+			"choice", ch.Name, "title", ch.Title, "candidate", x.Name, "names", strings.Join(x.Missing, ", "))
 	}
 	t.keep(j, ch, c.Candidate, c.Reason)
 	t.by("", FromBench)
@@ -254,7 +254,7 @@ func (j *job) choiceFor(candidate string) (int, *Refusal) {
 	case len(j.plan.Choices) == 0:
 		return 0, refuse("no choice", "this plan has nothing to choose between", "go on with the steps")
 	case len(found) == 0:
-		return 0, refuse("no such candidate", fmt.Sprintf("there is no candidate %q", candidate), "choose one of "+strings.Join(names, "; "), "candidate", candidate)
+		return 0, refuse("no such candidate", fmt.Sprintf("there is no candidate %q", candidate), "choose one of "+strings.Join(names, "; "), "candidate", candidate, "names", strings.Join(names, "; "))
 	case len(found) > 1:
 		return 0, refuse("which choice", fmt.Sprintf("%q is a candidate of several choices", candidate), "go to the step that compares them first", "candidate", candidate)
 	}

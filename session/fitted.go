@@ -3,7 +3,7 @@ package session
 import (
 	"fmt"
 	"slices"
-	"strings"
+	"strconv"
 
 	"github.com/shopspring/decimal"
 )
@@ -19,7 +19,7 @@ func (t *turn) fitted(j *job, c Command) *Refusal {
 	if b.Advised {
 		a := j.advice[chain]
 		if a == nil || a.Best == nil {
-			return refuse("nothing advised", fmt.Sprintf("nothing has been advised yet for %q", ch.Name), "say what is in: a side and its pieces", "chain", ch.Name)
+			return refuse("nothing advised", fmt.Sprintf("nothing has been advised yet for %q", ch.Name), "say what is in: a side and its pieces", "chain", ch.Name, "title", ch.Title)
 		}
 		b.Packs = a.Best.Packs
 	}
@@ -127,13 +127,13 @@ func (j *job) chainFor(name string) (int, *Refusal) {
 	}
 	switch {
 	case name != "":
-		return 0, refuse("no such chain", fmt.Sprintf("the plan has no chain %q that takes shims", name), "name one of "+strings.Join(names, ", "), "chain", name)
+		return 0, nameOneOf(names, "no such chain", fmt.Sprintf("the plan has no chain %q that takes shims", name), "chain", name)
 	case len(names) == 1:
 		return last, nil
 	case len(names) == 0:
 		return 0, refuse("no shims", "this plan has no shims to fit", "there is nothing to say")
 	}
-	return 0, refuse("which chain", fmt.Sprintf("%d chains of this plan take shims", len(names)), "name one of "+strings.Join(names, ", "))
+	return 0, nameOneOf(names, "which chain", fmt.Sprintf("%d chains of this plan take shims", len(names)))
 }
 
 // pack reads what a person says is in on a side. Any thickness is taken, also one that
@@ -151,12 +151,13 @@ func (j *job) pack(ch *Chain, said SaidPack) (Pack, *Refusal) {
 			total = side.Fitted.Decimal
 		}
 		if len(said.Pieces) > mostPieces {
-			return Pack{}, refuse("too many shims", fmt.Sprintf("%d shims on the %s are more than a side takes", len(said.Pieces), side.Name), fmt.Sprintf("name at most %d", mostPieces), "side", side.Name)
+			return Pack{}, refuse("too many shims", fmt.Sprintf("%d shims on the %s are more than a side takes", len(said.Pieces), side.Name), fmt.Sprintf("name at most %d", mostPieces),
+				"side", side.Name, "count", strconv.Itoa(len(said.Pieces)), "most", strconv.Itoa(mostPieces))
 		}
 		for _, text := range said.Pieces {
 			n, no := typedNumber("shim", text, OfLength)
 			if no != nil || !n.IsPositive() || !measurable(n) {
-				return Pack{}, refuse("bad number", fmt.Sprintf("%q is not the thickness of a shim", text), "write it in mm, like 0.16", "side", side.Name)
+				return Pack{}, refuse("bad number", fmt.Sprintf("%q is not the thickness of a shim", text), "write it in mm, like 0.16", "side", side.Name, "field", "shim", "text", text)
 			}
 			if i := shimOf(j.plan.Stock, n); i >= 0 {
 				n = j.plan.Stock[i].Thickness // of a size that was measured
@@ -168,5 +169,5 @@ func (j *job) pack(ch *Chain, said SaidPack) (Pack, *Refusal) {
 		pack.Sizes = sizesOf(j.plan.Stock, pack.Pieces)
 		return pack, nil
 	}
-	return Pack{}, refuse("no such side", fmt.Sprintf("chain %q has no side %q", ch.Name, said.Side), "name one of "+strings.Join(names, ", "), "side", said.Side)
+	return Pack{}, nameOneOf(names, "no such side", fmt.Sprintf("chain %q has no side %q", ch.Name, said.Side), "side", said.Side, "title", ch.Title)
 }

@@ -25,6 +25,12 @@ func refuse(code, message, instead string, params ...string) *Refusal {
 	return r
 }
 
+// nameOneOf makes a refusal of a name that is none of those that there are.
+func nameOneOf(names []string, code, message string, params ...string) *Refusal {
+	list := strings.Join(names, ", ")
+	return refuse(code, message, "name one of "+list, append(params, "names", list)...)
+}
+
 // command carries out a command, or refuses it and changes nothing.
 func (t *turn) command(c Command) (Receipt, *Refusal) {
 	if no := checkWords(c); no != nil {
@@ -103,7 +109,7 @@ func (t *turn) inJob(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, t.end(j, c)
 	}
 	return Receipt{}, refuse("unknown command", fmt.Sprintf("%q is not a command", c.Do),
-		"use one of "+joinVerbs())
+		"use one of "+joinVerbs(), "do", string(c.Do), "names", joinVerbs())
 }
 
 func joinVerbs() string {
@@ -118,7 +124,7 @@ func joinVerbs() string {
 func checkWords(c Command) *Refusal {
 	for name, answer := range c.Answers {
 		if !utf8.ValidString(name+answer) || strings.ContainsFunc(name+answer, unicode.IsControl) {
-			return refuse("bad text", "an answer holds bytes that are not text", "write it in plain words on one line", "field", "answers")
+			return refuse("bad text", "an answer holds bytes that are not text", "write it in plain words on one line", "field", "answers", "most", strconv.Itoa(maxWords))
 		}
 	}
 	for _, f := range []struct{ name, text string }{
@@ -128,10 +134,10 @@ func checkWords(c Command) *Refusal {
 		{"chain", c.Chain}, {"job", c.Job}, {"stock", c.Stock}, {"size", c.Size}, {"count", c.Count}, {"least", c.Least}, {"tolerance", c.Tolerance}, {"page", c.Page},
 	} {
 		if !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl) {
-			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name)
+			return refuse("bad text", "the "+f.name+" holds bytes that are not text", "write it in plain words on one line", "field", f.name, "most", strconv.Itoa(maxWords))
 		}
 		if len(f.text) > maxWords {
-			return refuse("bad text", fmt.Sprintf("the %s is %d bytes long", f.name, len(f.text)), fmt.Sprintf("keep it under %d", maxWords), "field", f.name)
+			return refuse("bad text", fmt.Sprintf("the %s is %d bytes long", f.name, len(f.text)), fmt.Sprintf("keep it under %d", maxWords), "field", f.name, "most", strconv.Itoa(maxWords))
 		}
 	}
 	return nil
@@ -142,7 +148,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 		return Receipt{}, refuse("job open", "job "+j.number+" is still open", "end it first, or put it aside", "job", j.number)
 	}
 	if len(c.Plan) > maxPlanText {
-		return Receipt{}, refuse("bad plan", "the plan is larger than 1 MiB", "name a plan file")
+		return Receipt{}, refuse("bad plan", "the plan is larger than 1 MiB", "name a plan file", "problems", "the plan is larger than 1 MiB")
 	}
 	file := c.PlanFile
 	if file == "" {
@@ -165,7 +171,7 @@ func (t *turn) begin(c Command) (Receipt, *Refusal) {
 	}
 	prospects, err := Foresee(t.state.method, plan, t.state.profiles())
 	if err != nil {
-		return Receipt{}, refuse("bad plan", "the plan cannot be judged: "+err.Error(), "mend it and begin again")
+		return Receipt{}, refuse("bad plan", "the plan cannot be judged: "+err.Error(), "mend it and begin again", "problems", err.Error())
 	}
 	first := t.state.seq + 1
 	t.operator = c.Operator
@@ -191,7 +197,7 @@ func (s *State) equipped(plan Plan) *Refusal {
 		if step.Kind.measures() && !slices.ContainsFunc(s.instruments, func(in instrument) bool { return in.profile.Kind == step.Instrument }) {
 			return refuse("not equipped",
 				fmt.Sprintf("step %q needs a %s, and this bench has none", step.Name, step.Instrument),
-				"add one to the daemon's configuration, even one without a port whose values are typed in", "step", step.Name, "kind", string(step.Instrument))
+				"add one to the daemon's configuration, even one without a port whose values are typed in", "step", step.Name, "title", step.Title, "kind", string(step.Instrument))
 		}
 	}
 	return nil
@@ -207,7 +213,7 @@ func (t *turn) take(j *job, c Command) (Receipt, *Refusal) {
 		return Receipt{}, noStepOpen()
 	}
 	if step := &j.plan.Steps[j.step]; step.notToRead(Reading{}) != nil {
-		return Receipt{}, refuse("nothing to read", fmt.Sprintf("step %q is of the kind %q and takes no reading", step.Name, step.Kind), "do what it asks for, or go to another step", "step", step.Name)
+		return Receipt{}, refuse("nothing to read", fmt.Sprintf("step %q is of the kind %q and takes no reading", step.Name, step.Kind), "do what it asks for, or go to another step", "step", step.Name, "title", step.Title)
 	}
 	in, no := t.state.askable(c.Instrument, j.plan.Steps[j.step].Instrument)
 	if no != nil {
@@ -228,24 +234,25 @@ func (s *State) askable(name string, kind Kind) (*instrument, *Refusal) {
 	if name != "" {
 		in, no := s.named(name)
 		if no == nil && in.profile.Trigger == OnPress {
-			no = refuse("press it", name+" sends by itself", "press its data button", "instrument", name)
+			no = refuse("press it", name+" sends by itself", "press its data button", "instrument", name, "asked", name)
 		}
 		return in, no
 	}
 	var found []*instrument
+	var names []string
 	for i := range s.instruments {
 		in := &s.instruments[i]
 		if in.profile.Kind == kind && in.profile.Trigger != OnPress && in.profile.Trigger != "" {
-			found = append(found, in)
+			found, names = append(found, in), append(names, in.profile.Name)
 		}
 	}
 	switch len(found) {
 	case 0:
-		return nil, refuse("press it", fmt.Sprintf("no %s here has to be asked", kind), "press its data button, or enter the value by hand", "kind", string(kind))
+		return nil, refuse("press it", fmt.Sprintf("no %s here has to be asked", kind), "press its data button, or enter the value by hand", "kind", string(kind), "asked", string(kind))
 	case 1:
 		return found[0], nil
 	}
-	return nil, refuse("which one", fmt.Sprintf("there are %d instruments to ask", len(found)), "name one", "kind", string(kind))
+	return nil, refuse("which one", fmt.Sprintf("there are %d instruments to ask", len(found)), "name one", "kind", string(kind), "names", strings.Join(names, ", "))
 }
 
 func (s *State) named(name string) (*instrument, *Refusal) {
@@ -255,7 +262,7 @@ func (s *State) named(name string) (*instrument, *Refusal) {
 		for i := range s.instruments {
 			names = append(names, s.instruments[i].profile.Name)
 		}
-		return nil, refuse("no such instrument", fmt.Sprintf("there is no instrument %q", name), "name one of "+strings.Join(names, ", "), "instrument", name)
+		return nil, nameOneOf(names, "no such instrument", fmt.Sprintf("there is no instrument %q", name), "instrument", name)
 	}
 	return in, nil
 }
@@ -282,7 +289,7 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 	r := Reading{Instrument: p.Name, Kind: p.Kind, Typed: true, Unit: q.Unit()}
 	if c.Unit != "" {
 		if err := r.Unit.UnmarshalText([]byte(c.Unit)); err != nil || r.Unit.Quantity() != q {
-			return Reading{}, refuse("bad unit", fmt.Sprintf("%q is not a unit of %s", c.Unit, q), "write "+unitWords(q), "unit", c.Unit)
+			return Reading{}, refuse("bad unit", fmt.Sprintf("%q is not a unit of %s", c.Unit, q), "write "+unitWords(q), "unit", c.Unit, "names", unitNames(q))
 		}
 	}
 	pair := c.Passes != "" || c.Stops != ""
@@ -290,7 +297,7 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 		if p.Kind == Feeler {
 			return Reading{}, refuse("feeler pair", "a feeler has no value", "give the blade that passes and the next one that does not")
 		}
-		return Reading{}, refuse("value", "a "+string(p.Kind)+" has one value", "give the number that it shows")
+		return Reading{}, refuse("value", "a "+string(p.Kind)+" has one value", "give the number that it shows", "kind", string(p.Kind))
 	}
 	if pair {
 		return feelerReading(r, c)
@@ -301,10 +308,10 @@ func typedReading(p Profile, c Command) (Reading, *Refusal) {
 	}
 	r.Text, r.Value = c.Value, r.Unit.Kept(n)
 	if q == OfTemperature && !isTemperature(r.Value) {
-		return Reading{}, refuse("bad temperature", fmt.Sprintf("%q is not the temperature of anything on a bench", c.Value), "write it as the thermometer shows it, and name its unit if that is not °C")
+		return Reading{}, refuse("bad temperature", fmt.Sprintf("%q is not the temperature of anything on a bench", c.Value), "write it as the thermometer shows it, and name its unit if that is not °C", "text", c.Value)
 	}
 	if !q.measurable(r.Value) {
-		return Reading{}, refuse("bad number", fmt.Sprintf("%q has more decimals than any instrument shows", c.Value), "write it as the instrument shows it")
+		return Reading{}, refuse("bad number", fmt.Sprintf("%q has more decimals than any instrument shows", c.Value), "write it as the instrument shows it", "field", "value", "text", c.Value)
 	}
 	return r, nil
 }
@@ -331,19 +338,25 @@ func feelerReading(r Reading, c Command) (Reading, *Refusal) {
 
 // unitWords lists the units that a quantity is typed in.
 func unitWords(q Quantity) string {
+	names := unitNames(q)
+	last := strings.LastIndex(names, ", ")
+	return names[:last] + " or " + names[last+len(", "):]
+}
+
+func unitNames(q Quantity) string {
 	switch q {
 	case OfTorque:
-		return "N.m, lbf.ft or lbf.in"
+		return "N.m, lbf.ft, lbf.in"
 	case OfTemperature:
-		return "Cel or degF"
+		return "Cel, degF"
 	}
-	return "mm or in"
+	return "mm, in"
 }
 
 func typedNumber(field, text string, q Quantity) (Number, *Refusal) {
 	n, err := ParseNumber(text)
 	if err != nil || n.Abs().GreaterThan(maxLength) {
-		return Number{}, refuse("bad number", fmt.Sprintf("%q is not a %s", text, q), "write a plain number like 12.34", "field", field)
+		return Number{}, refuse("bad number", fmt.Sprintf("%q is not a %s", text, q), "write a plain number like 12.34", "field", field, "text", text)
 	}
 	return n, nil
 }
@@ -382,16 +395,16 @@ func (t *turn) next(j *job, c Command) *Refusal {
 
 // nextOfKind is next at a step where nothing is measured.
 func (t *turn) nextOfKind(j *job, c Command) *Refusal {
-	name := j.plan.Steps[j.step].Name
+	name, title := j.plan.Steps[j.step].Name, j.plan.Steps[j.step].Title
 	switch j.plan.Steps[j.step].Kind {
 	case WaitStep:
 		return t.waitOn(j, strings.TrimSpace(c.Note))
 	case TorqueStep:
 		return t.nextScrew(j)
 	case CompareStep:
-		return refuse("to choose", fmt.Sprintf("step %q waits for a choice", name), "choose a candidate, or name the step to go to", "step", name)
+		return refuse("to choose", fmt.Sprintf("step %q waits for a choice", name), "choose a candidate, or name the step to go to", "step", name, "title", title)
 	}
-	return refuse("to confirm", fmt.Sprintf("step %q waits for a word", name), "confirm it: done, not done or not applicable; or name the step to go to", "step", name)
+	return refuse("to confirm", fmt.Sprintf("step %q waits for a word", name), "confirm it: done, not done or not applicable; or name the step to go to", "step", name, "title", title)
 }
 
 // back goes to the step before the active one. A held reading belongs there.
@@ -432,7 +445,8 @@ func (t *turn) goTo(j *job, c Command) *Refusal {
 	}
 	if place < 0 || place >= len(places) {
 		return refuse("no such place", fmt.Sprintf("step %q has no place %q", j.plan.Steps[step].Name, c.Place),
-			fmt.Sprintf("give a number from 1 to %d, or one of: %s", len(places), strings.Join(places, ", ")), "place", c.Place)
+			fmt.Sprintf("give a number from 1 to %d, or one of: %s", len(places), strings.Join(places, ", ")), "place", c.Place, "title", j.plan.Steps[step].Title,
+			"most", strconv.Itoa(len(places)), "names", strings.Join(places, ", "))
 	}
 	t.move("place", step, place)
 	return nil
@@ -463,7 +477,7 @@ func (j *job) named(step string) (int, *Refusal) {
 		for k, s := range j.plan.Steps {
 			names[k] = s.Name
 		}
-		return 0, refuse("no such step", fmt.Sprintf("the plan has no step %q", step), "name one of "+strings.Join(names, ", "), "step", step)
+		return 0, nameOneOf(names, "no such step", fmt.Sprintf("the plan has no step %q", step), "step", step)
 	}
 	return i, nil
 }
@@ -478,16 +492,17 @@ func (t *turn) strike(j *job, c Command) *Refusal {
 	if strings.TrimSpace(c.Reason) == "" {
 		return refuse("no reason", "striking out needs a reason", "say in a few words why the reading does not count")
 	}
+	number := strconv.FormatInt(c.Reading, 10)
 	switch f := j.readings[i]; {
 	case f.struck != "":
-		return refuse("struck already", fmt.Sprintf("reading %d is struck out already", c.Reading), "restore it if it should count")
+		return refuse("struck already", fmt.Sprintf("reading %d is struck out already", c.Reading), "restore it if it should count", "reading", number)
 	case f.seq == j.held:
 		t.add(HeldDecided{Reading: f.seq, Why: Reason{"set aside", map[string]string{"step": f.taken.Step, "before": j.plan.Steps[j.beforeOf(i)].Name, "reason": c.Reason}}})
 		return nil
 	case f.fell != nil:
-		return refuse("fell out", fmt.Sprintf("reading %d does not count any more: it was made before something was changed", c.Reading), "there is nothing to strike out")
+		return refuse("fell out", fmt.Sprintf("reading %d does not count any more: it was made before something was changed", c.Reading), "there is nothing to strike out", "reading", number)
 	case f.step < 0:
-		return refuse("not filed", fmt.Sprintf("reading %d does not count: it was ruled %s", c.Reading, f.taken.Ruling), "there is nothing to strike out")
+		return refuse("not filed", fmt.Sprintf("reading %d does not count: it was ruled %s", c.Reading, f.taken.Ruling), "there is nothing to strike out", "reading", number, "ruling", string(f.taken.Ruling))
 	}
 	t.add(Struck{c.Reading, c.Reason})
 	t.by("", FromBench)
@@ -505,7 +520,7 @@ func (j *job) allClosed() bool {
 func (j *job) reading(seq int64) (int, *Refusal) {
 	i := j.find(seq)
 	if seq <= 0 || i < 0 {
-		return 0, refuse("no such reading", fmt.Sprintf("job %s has no reading %d", j.number, seq), "look its number up among the readings", "reading", strconv.FormatInt(seq, 10))
+		return 0, refuse("no such reading", fmt.Sprintf("job %s has no reading %d", j.number, seq), "look its number up among the readings", "reading", strconv.FormatInt(seq, 10), "job", j.number)
 	}
 	return i, nil
 }
@@ -518,13 +533,15 @@ func (t *turn) restore(j *job, c Command) *Refusal {
 	}
 	f := j.readings[i]
 	held := f.taken.Ruling == Held && f.step < 0
+	number := strconv.FormatInt(c.Reading, 10)
 	switch {
 	case f.struck == "" && !held:
-		return refuse("counts already", fmt.Sprintf("reading %d is neither struck out nor held", c.Reading), "there is nothing to restore")
+		return refuse("counts already", fmt.Sprintf("reading %d is neither struck out nor held", c.Reading), "there is nothing to restore", "reading", number)
 	case held && j.step < 0:
 		return noStepOpen()
 	case held && j.plan.Steps[j.step].Name != f.taken.Step:
-		return refuse("other step", fmt.Sprintf("reading %d was made under step %q", c.Reading, f.taken.Step), "go to that step first", "step", f.taken.Step)
+		return refuse("other step", fmt.Sprintf("reading %d was made under step %q", c.Reading, f.taken.Step), "go to that step first",
+			"step", f.taken.Step, "title", j.plan.Steps[j.plan.step(f.taken.Step)].Title, "reading", number)
 	}
 	t.add(Restored{c.Reading})
 	t.by("", FromBench)
@@ -539,7 +556,7 @@ func (t *turn) temperature(j *job, c Command) *Refusal {
 		for _, p := range j.plan.Parts {
 			names = append(names, p.Name)
 		}
-		return refuse("no such part", fmt.Sprintf("the plan has no part %q", c.Of), "name one of "+strings.Join(names, ", "), "part", c.Of)
+		return nameOneOf(names, "no such part", fmt.Sprintf("the plan has no part %q", c.Of), "part", c.Of)
 	}
 	if c.U == "" {
 		c.U = "0.5"
@@ -547,7 +564,7 @@ func (t *turn) temperature(j *job, c Command) *Refusal {
 	celsius, err := ParseNumber(c.Celsius)
 	u, errU := ParseNumber(c.U)
 	if err != nil || errU != nil || !isTemperature(celsius) || u.IsNegative() || u.GreaterThan(maxCelsius) {
-		return refuse("bad temperature", fmt.Sprintf("%q with an uncertainty of %q is not a temperature", c.Celsius, c.U), "write plain numbers in °C and kelvin, like 23.5 and 0.5")
+		return refuse("bad temperature", fmt.Sprintf("%q with an uncertainty of %q is not a temperature", c.Celsius, c.U), "write plain numbers in °C and kelvin, like 23.5 and 0.5", "text", c.Celsius+" ± "+c.U)
 	}
 	t.add(TemperatureTaken{Of: c.Of, Celsius: celsius, U: u})
 	return nil
@@ -560,10 +577,10 @@ func (t *turn) check(c Command) *Refusal {
 		return no
 	}
 	if q := in.profile.Kind.Quantity(); q != OfLength || in.profile.Kind == Pedal {
-		return refuse("bad use", fmt.Sprintf("a %s has no zero and takes no block", in.profile.Kind), "check an instrument that measures lengths", "use", string(c.Use))
+		return refuse("not to check", fmt.Sprintf("a %s has no zero and takes no block", in.profile.Kind), "check an instrument that measures lengths", "kind", string(in.profile.Kind), "use", string(c.Use))
 	}
 	if !slices.Contains(usesOf(in.profile.Kind), c.Use) || in.profile.Kind == Feeler {
-		return refuse("bad use", fmt.Sprintf("a %s does not measure %q", in.profile.Kind, c.Use), "name the use that was checked: "+joinUses(usesOf(in.profile.Kind)), "use", string(c.Use))
+		return refuse("bad use", fmt.Sprintf("a %s does not measure %q", in.profile.Kind, c.Use), "name the use that was checked: "+joinUses(usesOf(in.profile.Kind)), "kind", string(in.profile.Kind), "use", string(c.Use), "names", joinUses(usesOf(in.profile.Kind)))
 	}
 	if c.Block == "" {
 		c.Block = "0"
@@ -578,12 +595,12 @@ func (t *turn) check(c Command) *Refusal {
 	}{{"value", c.Value, &checked.Shown}, {"block", c.Block, &checked.Block}, {"uncertainty of the block", c.U, &checked.BlockU}} {
 		n, no := typedNumber(f.name, f.text, OfLength)
 		if no != nil || !measurable(n) {
-			return refuse("bad number", fmt.Sprintf("%q is not a length for the %s", f.text, f.name), "write plain numbers in mm, like 0.01; a block needs its length and its uncertainty", "field", f.name)
+			return refuse("bad number", fmt.Sprintf("%q is not a length for the %s", f.text, f.name), "write plain numbers in mm, like 0.01; a block needs its length and its uncertainty", "field", f.name, "text", f.text)
 		}
 		*f.into = n
 	}
 	if checked.Block.IsNegative() || checked.BlockU.IsNegative() {
-		return refuse("bad number", "a block has no negative length or uncertainty", "take both from its certificate")
+		return refuse("bad number", "a block has no negative length or uncertainty", "take both from its certificate", "field", "block", "text", c.Block+" ± "+c.U)
 	}
 	if i := t.state.job.profileOf(c.Instrument); i < 0 || !reflect.DeepEqual(t.state.job.profiles[i], in.profile) {
 		t.add(InstrumentUsed{in.profile})
@@ -602,11 +619,11 @@ func (t *turn) end(j *job, c Command) *Refusal {
 	}
 	if open > 0 && strings.TrimSpace(c.Note) == "" {
 		return refuse("steps open", fmt.Sprintf("%d of %d steps are not closed", open, len(j.steps)),
-			"finish them (next closes one that has its repeats), or end with a note that says why", "open", strconv.Itoa(open))
+			"finish them (next closes one that has its repeats), or end with a note that says why", "open", strconv.Itoa(open), "of", strconv.Itoa(len(j.steps)))
 	}
 	if i := j.unsaid(); i >= 0 && strings.TrimSpace(c.Note) == "" {
 		return refuse("not said", fmt.Sprintf("nobody said which shims are in for %q", j.plan.Chains[i].Name),
-			"say it (fitted), or end with a note that says why", "chain", j.plan.Chains[i].Name)
+			"say it (fitted), or end with a note that says why", "chain", j.plan.Chains[i].Name, "title", j.plan.Chains[i].Title)
 	}
 	t.setAside()
 	t.add(Ended{c.Note})

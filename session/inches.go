@@ -16,7 +16,7 @@ func (t *turn) inMillimetres(c Command) (Command, *Refusal) {
 	}
 	var unit Unit
 	if err := unit.UnmarshalText([]byte(c.Unit)); err != nil || unit.Quantity() != OfLength {
-		return c, refuse("bad unit", fmt.Sprintf("%q is not a unit of %s", c.Unit, OfLength), "write "+unitWords(OfLength), "unit", c.Unit)
+		return c, refuse("bad unit", fmt.Sprintf("%q is not a unit of %s", c.Unit, OfLength), "write "+unitWords(OfLength), "unit", c.Unit, "names", unitNames(OfLength))
 	}
 	if unit != Inch {
 		return c, nil

@@ -1,6 +1,7 @@
 package session
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -60,7 +61,7 @@ func (t *turn) replace(j *job, c Command) *Refusal {
 	}
 	switch {
 	case !slices.Contains(names, c.Part):
-		return refuse("no such part", fmt.Sprintf("no step of this plan is done on a part %q", c.Part), "name one of "+strings.Join(names, ", "), "part", c.Part)
+		return nameOneOf(names, "no such part", fmt.Sprintf("no step of this plan is done on a part %q", c.Part), "part", c.Part)
 	case c.Note == "":
 		return refuse("no note", "replacing a part needs a note", "say in a few words why, or what the new one is", "part", c.Part)
 	}
@@ -138,7 +139,8 @@ func (t *turn) reopen(c Command) (Receipt, *Refusal) {
 		if len(ended) > 0 {
 			instead = "name one of " + strings.Join(ended, ", ") + ", or " + instead
 		}
-		return Receipt{}, refuse("not a job that ended", fmt.Sprintf("job %q is not one of the last that were ended here", c.Job), instead, "job", c.Job)
+		return Receipt{}, refuse("not a job that ended", fmt.Sprintf("job %q is not one of the last that were ended here", c.Job), instead,
+			"job", c.Job, "names", cmp.Or(strings.Join(ended, ", "), "none"))
 	case c.Note == "":
 		return Receipt{}, refuse("no note", "opening a job again needs a note", "say in a few words why", "job", c.Job)
 	}

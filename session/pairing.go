@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -88,7 +89,7 @@ func (t *turn) pair(c Command) (Receipt, *Refusal) {
 	case t.state.paired(c.Page):
 		return Receipt{}, refuse("name taken", fmt.Sprintf("a page %q is paired already", c.Page), "give another name, or revoke that page first", "page", c.Page)
 	case len(t.state.pages) >= maxPages:
-		return Receipt{}, refuse("too many pages", fmt.Sprintf("%d pages are paired already", maxPages), "revoke one that is not used any more")
+		return Receipt{}, refuse("too many pages", fmt.Sprintf("%d pages are paired already", maxPages), "revoke one that is not used any more", "most", strconv.Itoa(maxPages))
 	}
 	t.add(Paired{c.Page, c.Token, t.at.UTC()})
 	return Receipt{Seq: t.state.seq}, nil
@@ -101,11 +102,10 @@ func (t *turn) unpair(c Command) (Receipt, *Refusal) {
 		for i, p := range t.state.pages {
 			names[i] = p.Page
 		}
-		instead := "none is paired"
-		if len(names) > 0 {
-			instead = "name one of " + strings.Join(names, ", ")
+		if len(names) == 0 {
+			return Receipt{}, refuse("no page paired", fmt.Sprintf("no page %q is paired", c.Page), "none is paired", "page", c.Page)
 		}
-		return Receipt{}, refuse("no such page", fmt.Sprintf("no page %q is paired", c.Page), instead, "page", c.Page)
+		return Receipt{}, nameOneOf(names, "no such page", fmt.Sprintf("no page %q is paired", c.Page), "page", c.Page)
 	}
 	t.add(Revoked{c.Page})
 	return Receipt{Seq: t.state.seq}, nil

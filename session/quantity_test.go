@@ -238,7 +238,7 @@ func TestATorqueIsRuledInItsOwnUnit(t *testing.T) {
 	require.Empty(t, r.temperatures())
 	require.Equal(t, "bad unit", r.refused(Command{Do: Enter, Instrument: "wrench", Value: "7.5", Unit: "mm"}))
 	require.Equal(t, "bad unit", r.refused(Command{Do: Enter, Instrument: "caliper-1", Value: "7.5", Unit: "N.m"}))
-	require.Equal(t, "bad use", r.refused(Command{Do: CheckInstrument, Instrument: "wrench", Use: Outside, Value: "0"}))
+	require.Equal(t, "not to check", r.refused(Command{Do: CheckInstrument, Instrument: "wrench", Use: Outside, Value: "0"}))
 	require.Equal(t, "bad temperature", r.refused(Command{Do: Enter, Instrument: "probe", Value: "900"}))
 }
 

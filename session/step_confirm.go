@@ -50,7 +50,7 @@ func (t *turn) confirm(j *job, c Command) *Refusal {
 		return t.acceptScrew(j, c)
 	default:
 		return refuse("not to confirm", fmt.Sprintf("step %q is of the kind %q and is not confirmed", step.Name, step.Kind),
-			"do what it asks for, or go to another step with next", "step", step.Name)
+			"do what it asks for, or go to another step with next", "step", step.Name, "title", step.Title)
 	}
 }
 

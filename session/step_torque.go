@@ -133,7 +133,7 @@ func (t *turn) acceptScrew(j *job, c Command) *Refusal {
 	s := &j.plan.Steps[j.step]
 	screw, _ := s.screwAt(j.place)
 	if c.Note == "" {
-		return refuse("no note", fmt.Sprintf("screw %s has no reading that keeps its torque", s.Screws[screw].Name), "pull it and read, or say in a note why it is right as it is",
+		return refuse("torque not kept", fmt.Sprintf("screw %s has no reading that keeps its torque", s.Screws[screw].Name), "pull it and read, or say in a note why it is right as it is",
 			"step", s.Name, "screw", s.Screws[screw].Name)
 	}
 	t.add(Confirmed{s.Name, j.place, Done, c.Note})
@@ -149,7 +149,7 @@ func (t *turn) nextScrew(j *job) *Refusal {
 		screw, _ := s.screwAt(j.place)
 		target, _, _ := s.torqueAt(j.place)
 		return refuse("not pulled", fmt.Sprintf("screw %s has not been pulled to %s N·m", s.Screws[screw].Name, target), "pull it and read, confirm it with a note, or name the step to go to",
-			"step", s.Name, "screw", s.Screws[screw].Name)
+			"step", s.Name, "screw", s.Screws[screw].Name, "torque", target.String())
 	}
 	t.add(Moved{"next", s.Name, j.place})
 	t.by("", FromBench)

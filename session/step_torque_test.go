@@ -82,7 +82,7 @@ func TestATorqueOutsideItsTolerance(t *testing.T) {
 	require.Len(t, r.step("case-screws").Findings, 1)
 	assert.Equal(t, "over torque", r.step("case-screws").Findings[0].Code)
 	assert.Equal(t, "not pulled", r.refused(Command{Do: Next}))
-	assert.Equal(t, "no note", r.refused(Command{Do: Confirm}))
+	assert.Equal(t, "torque not kept", r.refused(Command{Do: Confirm}))
 	r.do(Command{Do: Confirm, Note: "thread looked at, holds"})
 	r.requireAt("case-screws", 1)
 	assert.Equal(t, "over torque, accepted", r.step("case-screws").Findings[0].Code)

@@ -90,11 +90,11 @@ func (t *turn) waitOn(j *job, note string) *Refusal {
 	switch {
 	case shown == notYet && left <= 0 && note == "":
 		return refuse("not come about", fmt.Sprintf("the time of step %q has passed and the thermometer last showed %s degrees", step.Name, w.noted),
-			"go on and hold the thermometer to it again, or end it with a note that says why", "step", step.Name, "celsius", w.noted.String())
+			"go on and hold the thermometer to it again, or end it with a note that says why", "step", step.Name, "title", step.Title, "celsius", w.noted.String())
 	case left > 0 && shown != itDid && note == "":
 		said := spanWords(left)
 		return refuse("still waiting", fmt.Sprintf("step %q has %s left", step.Name, said), "wait for it, or cut it short with a note that says why",
-			"step", step.Name, "left_s", strconv.FormatInt(secondsUp(left), 10))
+			"step", step.Name, "title", step.Title, "left_s", strconv.FormatInt(secondsUp(left), 10))
 	}
 	over := Waited{Step: step.Name, Left: max(secondsUp(left), 0), Shown: w.noted, Note: note}
 	over.CutShort = shown == notYet || shown == nobodyKnows && left > 0

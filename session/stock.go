@@ -101,7 +101,7 @@ func (t *turn) stock(c Command) (Receipt, *Refusal) {
 	i := slices.IndexFunc(b.Shims, func(s Shim) bool { return s.nominal().Equal(size.Decimal) })
 	if i < 0 {
 		if len(b.Shims) >= mostSizes {
-			return Receipt{}, refuse("too many sizes", fmt.Sprintf("stock %q has %d sizes already", c.Stock, mostSizes), "keep sizes that do not go with these in a stock of their own", "stock", c.Stock)
+			return Receipt{}, refuse("too many sizes", fmt.Sprintf("stock %q has %d sizes already", c.Stock, mostSizes), "keep sizes that do not go with these in a stock of their own", "stock", c.Stock, "most", strconv.Itoa(mostSizes))
 		}
 		i = len(b.Shims)
 		b.Shims = append(b.Shims, Shim{Thickness: size, Tolerance: plain("0.01")})
@@ -129,15 +129,15 @@ func countShims(s *Shim, c Command) *Refusal {
 	}
 	switch {
 	case err != nil || count > mostShims:
-		return refuse("bad number", fmt.Sprintf("%q is not a number of shims", c.Count), "write how many there are, or +2 or -1", "field", "count")
+		return refuse("bad number", fmt.Sprintf("%q is not a number of shims", c.Count), "write how many there are, or +2 or -1", "field", "count", "text", c.Count)
 	case count < 0:
-		return refuse("below zero", fmt.Sprintf("there are %d shims of %s, so %d cannot be taken", s.Count, s.nominal(), -n), "count them and give the number that is there", "size", s.nominal().String())
+		return refuse("below zero", fmt.Sprintf("there are %d shims of %s, so %d cannot be taken", s.Count, s.nominal(), -n), "count them and give the number that is there", "size", s.nominal().String(), "count", strconv.Itoa(s.Count), "taken", strconv.Itoa(-n))
 	}
 	s.Count = count
 	if c.Least != "" {
 		least, err := strconv.Atoi(c.Least)
 		if err != nil || least < 0 || least > mostShims {
-			return refuse("bad number", fmt.Sprintf("%q is not a number of shims", c.Least), "write the fewest that should be on hand", "field", "least")
+			return refuse("bad number", fmt.Sprintf("%q is not a number of shims", c.Least), "write the fewest that should be on hand", "field", "least", "text", c.Least)
 		}
 		s.Least = least
 	}
@@ -150,7 +150,7 @@ func describeShims(s *Shim, size Number, c Command) *Refusal {
 	if c.Tolerance != "" {
 		n, no := typedNumber("tolerance", c.Tolerance, OfLength)
 		if no != nil || n.IsNegative() {
-			return refuse("bad number", fmt.Sprintf("%q is not a tolerance", c.Tolerance), "write ± mm, like 0.005", "field", "tolerance")
+			return refuse("bad number", fmt.Sprintf("%q is not a tolerance", c.Tolerance), "write ± mm, like 0.005", "field", "tolerance", "text", c.Tolerance)
 		}
 		s.Tolerance = &n
 	}
@@ -163,10 +163,10 @@ func describeShims(s *Shim, size Number, c Command) *Refusal {
 	}
 	u, no := typedNumber("uncertainty", cmp.Or(c.U, "0.002"), OfLength)
 	if no != nil || u.IsNegative() {
-		return refuse("bad number", fmt.Sprintf("%q is not an uncertainty", c.U), "write the standard uncertainty of the measured thickness in mm, like 0.002", "field", "uncertainty")
+		return refuse("bad number", fmt.Sprintf("%q is not an uncertainty", c.U), "write the standard uncertainty of the measured thickness in mm, like 0.002", "field", "uncertainty", "text", c.U)
 	}
 	if thickness.Sub(size.Decimal).Abs().GreaterThan(size.Div(decimal.NewFromInt(2))) {
-		return refuse("bad number", fmt.Sprintf("a shim of %s does not measure %s", size, thickness), "check size and thickness", "field", "thickness")
+		return refuse("bad number", fmt.Sprintf("a shim of %s does not measure %s", size, thickness), "check size and thickness", "field", "thickness", "text", thickness.String())
 	}
 	s.Size, s.Thickness, s.U = &size, thickness, &u
 	return nil
@@ -175,7 +175,7 @@ func describeShims(s *Shim, size Number, c Command) *Refusal {
 func stockLength(field, text string) (Number, *Refusal) {
 	n, no := typedNumber(field, text, OfLength)
 	if no != nil || !n.IsPositive() || !measurable(n) {
-		return Number{}, refuse("bad number", fmt.Sprintf("%q is not the %s of a shim", text, field), "write it in mm, like 0.16", "field", field)
+		return Number{}, refuse("bad number", fmt.Sprintf("%q is not the %s of a shim", text, field), "write it in mm, like 0.16", "field", field, "text", text)
 	}
 	return n, nil
 }

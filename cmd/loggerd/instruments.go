@@ -205,7 +205,7 @@ func (f portFace) Learn(of session.Profile) (<-chan control.Heard, func(), error
 	for _, p := range f.d.profiles() {
 		if mine, err := f.d.outfit.system.Find(p.Port); p.Port != "" && err == nil && sameFile(mine, device) {
 			return nil, nil, &session.Refusal{Code: "port in use", Message: "port " + port + " is that of instrument " + p.Name,
-				Instead: "take that instrument out of the configuration, or give another port"}
+				Instead: "take that instrument out of the configuration, or give another port", Params: map[string]string{"instrument": p.Name, "port": port}}
 		}
 	}
 	heard, stop, err := f.d.outfit.system.Listen(of, f.d.clock, heardQueue)

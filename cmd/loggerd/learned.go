@@ -107,17 +107,17 @@ func (d *daemon) settable(p session.Profile) *session.Refusal {
 		for i, m := range found {
 			texts[i] = m.Error()
 		}
-		return &session.Refusal{Code: "bad profile", Message: "the profile has mistakes: " + strings.Join(texts, "; "), Instead: "mend them"}
+		return &session.Refusal{Code: "bad profile", Message: "the profile has mistakes: " + strings.Join(texts, "; "), Instead: "mend them", Params: map[string]string{"problems": strings.Join(texts, "; ")}}
 	}
 	if p.Port == "" {
-		return &session.Refusal{Code: "bad profile", Message: "the profile names no port", Instead: "name the one that the instrument is at; logctl ports lists them"}
+		return &session.Refusal{Code: "bad profile", Message: "the profile names no port", Instead: "name the one that the instrument is at; logctl ports lists them", Params: map[string]string{"problems": "the profile names no port"}}
 	}
 	for _, o := range d.profiles() {
 		switch {
 		case o.Name == p.Name && o.Port != "":
-			return &session.Refusal{Code: "name in use", Message: "there is an instrument " + p.Name + " at port " + o.Port, Instead: "choose another name"}
+			return &session.Refusal{Code: "name in use", Message: "there is an instrument " + p.Name + " at port " + o.Port, Instead: "choose another name", Params: map[string]string{"instrument": p.Name, "port": o.Port}}
 		case d.samePort(o.Port, p.Port):
-			return &session.Refusal{Code: "port in use", Message: "port " + p.Port + " is that of instrument " + o.Name, Instead: "give another port"}
+			return &session.Refusal{Code: "port in use", Message: "port " + p.Port + " is that of instrument " + o.Name, Instead: "give another port", Params: map[string]string{"instrument": o.Name, "port": p.Port}}
 		}
 	}
 	return nil

@@ -46,7 +46,8 @@ func (d *daemon) carryOut(ctx context.Context, c session.Command) (session.Recei
 	}
 	if err := d.take(ctx, receipt); err != nil {
 		return receipt, &session.Refusal{
-			Code: "not asked", Message: fmt.Sprintf("the take is recorded, but %s could not be asked: %v", receipt.Ask, err),
+			Code: "not asked", Params: map[string]string{"instrument": receipt.Ask, "error": err.Error()},
+			Message: fmt.Sprintf("the take is recorded, but %s could not be asked: %v", receipt.Ask, err),
 			Instead: "check that it is on and plugged in, or press its own button",
 		}
 	}

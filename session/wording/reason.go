@@ -158,7 +158,7 @@ func (l *Language) fill(pattern string, params map[string]string) (string, bool)
 		slot, after, _ := strings.Cut(rest, "}")
 		name, form, _ := strings.Cut(slot, ":")
 		value := params[name]
-		if value == "" && !slices.Contains([]string{"at", "of"}, form) {
+		if value == "" && !slices.Contains([]string{"at", "of", "typed"}, form) {
 			return "", false
 		}
 		b.WriteString(l.formed(value, form, params["unit"]))
@@ -169,6 +169,12 @@ func (l *Language) fill(pattern string, params map[string]string) (string, bool)
 
 func (l *Language) formed(value, form, unit string) string {
 	switch form {
+	case "typed":
+		return value
+	case "span":
+		if n, err := strconv.ParseInt(value, 10, 64); err == nil {
+			return l.Span(n)
+		}
 	case "s":
 		return l.seconds(value)
 	case "mm":

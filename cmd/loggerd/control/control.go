@@ -160,7 +160,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request) {
 			s.cfg.Log.Warn("cannot ask instrument", "instrument", receipt.Ask, "err", err)
 			s.refuse(w, http.StatusBadGateway, "not asked",
 				fmt.Sprintf("the take is recorded, but %s could not be asked: %v", receipt.Ask, err),
-				"check that it is on and plugged in, or press its own button")
+				"check that it is on and plugged in, or press its own button", "instrument", receipt.Ask, "error", err.Error())
 			return
 		}
 	}
@@ -190,11 +190,15 @@ func (s *Server) failed(w http.ResponseWriter, err error) {
 	if errors.Is(err, context.DeadlineExceeded) {
 		message = "the command is not confirmed in time, so it may or may not be recorded"
 	}
-	s.refuse(w, http.StatusServiceUnavailable, notRecorded, message, "look at the status and at the daemon's messages, then try again")
+	s.refuse(w, http.StatusServiceUnavailable, notRecorded, message, "look at the status and at the daemon's messages, then try again", "error", err.Error())
 }
 
-func (s *Server) refuse(w http.ResponseWriter, status int, code, message, instead string) {
-	s.answer(w, status, &session.Refusal{Code: code, Message: message, Instead: instead})
+func (s *Server) refuse(w http.ResponseWriter, status int, code, message, instead string, params ...string) {
+	no := &session.Refusal{Code: code, Message: message, Instead: instead, Params: map[string]string{}}
+	for i := 0; i+1 < len(params); i += 2 {
+		no.Params[params[i]] = params[i+1]
+	}
+	s.answer(w, status, no)
 }
 
 // answer writes v as one line of JSON.

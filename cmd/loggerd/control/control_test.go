@@ -150,15 +150,15 @@ func TestCommandAnswers(t *testing.T) {
 		"disk, by the bench": {err: &session.Refusal{Code: "not recorded", Message: "m", Instead: "i"}, status: 503,
 			want: `{"code":"not recorded","message":"m","instead":"i"}`},
 		"disk": {err: errors.New("disk full"), status: 503,
-			want: `{"code":"not recorded","message":"the command is not recorded: disk full","instead":"look at the status and at the daemon's messages, then try again"}`},
+			want: `{"code":"not recorded","message":"the command is not recorded: disk full","instead":"look at the status and at the daemon's messages, then try again","params":{"error":"disk full"}}`},
 		"slow disk": {err: context.DeadlineExceeded, status: 503,
-			want: `{"code":"not recorded","message":"the command is not confirmed in time, so it may or may not be recorded","instead":"look at the status and at the daemon's messages, then try again"}`},
+			want: `{"code":"not recorded","message":"the command is not confirmed in time, so it may or may not be recorded","instead":"look at the status and at the daemon's messages, then try again","params":{"error":"context deadline exceeded"}}`},
 		"asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, session.Receipt) error { return nil }, status: 200,
 			want: `{"seq":3,"ask":"dial-1"}`},
 		"not asked": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, take: func(context.Context, session.Receipt) error { return errors.New("the port is lost") }, status: 502,
-			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: the port is lost","instead":"check that it is on and plugged in, or press its own button"}`},
+			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: the port is lost","instead":"check that it is on and plugged in, or press its own button","params":{"instrument":"dial-1","error":"the port is lost"}}`},
 		"cannot ask": {receipt: session.Receipt{Seq: 3, Ask: "dial-1"}, status: 502,
-			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: no instrument can be asked here","instead":"check that it is on and plugged in, or press its own button"}`},
+			want: `{"code":"not asked","message":"the take is recorded, but dial-1 could not be asked: no instrument can be asked here","instead":"check that it is on and plugged in, or press its own button","params":{"instrument":"dial-1","error":"no instrument can be asked here"}}`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench()

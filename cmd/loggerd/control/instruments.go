@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"shimwright/session"
@@ -209,7 +210,7 @@ func (s *Server) ports(w http.ResponseWriter, _ *http.Request) {
 	list, err := s.cfg.Instruments.Ports()
 	if err != nil {
 		s.cfg.Log.Error("cannot list the ports", "err", err)
-		s.refuse(w, http.StatusInternalServerError, "failed", err.Error(), "look at the daemon's messages")
+		s.refuse(w, http.StatusInternalServerError, "failed", err.Error(), "look at the daemon's messages", "error", err.Error())
 		return
 	}
 	s.answer(w, http.StatusOK, list)
@@ -223,12 +224,20 @@ func (s *Server) metrics(w http.ResponseWriter, _ *http.Request) {
 	}
 }
 
+func (s *Server) instrumentNames() string {
+	var names []string
+	for _, in := range s.cfg.Bench.Snapshot().Instruments {
+		names = append(names, in.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
 // listen sends what happens at an instrument as JSON lines until the client goes away.
 func (s *Server) listen(w http.ResponseWriter, r *http.Request) {
 	name := r.URL.Query().Get("instrument")
 	heard, stop, ok := s.cfg.Instruments.Listen(name)
 	if !ok {
-		s.refuse(w, http.StatusConflict, "no such instrument", fmt.Sprintf("there is no instrument %q with a port", name), "see logctl status for their names")
+		s.refuse(w, http.StatusConflict, "no such instrument", fmt.Sprintf("there is no instrument %q with a port", name), "see logctl status for their names", "instrument", name, "names", s.instrumentNames())
 		return
 	}
 	defer stop()
@@ -249,7 +258,7 @@ func (s *Server) learn(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err != nil {
-		s.refuse(w, http.StatusConflict, "port refused", err.Error(), "see logctl ports for what hinders it")
+		s.refuse(w, http.StatusConflict, "port refused", err.Error(), "see logctl ports for what hinders it", "error", err.Error())
 		return
 	}
 	defer stop()
@@ -283,7 +292,7 @@ func (s *Server) propose(w http.ResponseWriter, r *http.Request) {
 	}
 	found, err := s.cfg.Instruments.Propose(pressed)
 	if err != nil {
-		s.refuse(w, http.StatusConflict, "cannot propose", err.Error(), "press a few times more, each with another value")
+		s.refuse(w, http.StatusConflict, "cannot propose", err.Error(), "press a few times more, each with another value", "error", err.Error())
 		return
 	}
 	if found == nil {

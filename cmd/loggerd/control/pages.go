@@ -67,7 +67,7 @@ func (s *Server) invite(w http.ResponseWriter, r *http.Request) {
 	}
 	if err != nil {
 		s.cfg.Log.Error("cannot make a code", "err", err)
-		s.refuse(w, http.StatusInternalServerError, "failed", fmt.Sprintf("no code could be made: %v", err), "look at the daemon's messages")
+		s.refuse(w, http.StatusInternalServerError, "failed", fmt.Sprintf("no code could be made: %v", err), "look at the daemon's messages", "error", err.Error())
 		return
 	}
 	s.answer(w, http.StatusOK, v)

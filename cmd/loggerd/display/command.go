@@ -174,7 +174,7 @@ func (s *Server) complete(c *session.Command, page string) *session.Refusal {
 		}
 		plans, err := s.plans()
 		if err != nil {
-			return &session.Refusal{Code: "no plans", Message: err.Error(), Instead: "mend that, or begin with logctl"}
+			return &session.Refusal{Code: "no plans", Params: map[string]string{"error": err.Error()}, Message: err.Error(), Instead: "mend that, or begin with logctl"}
 		}
 		for _, p := range plans {
 			if p.File == c.PlanFile {
@@ -182,7 +182,7 @@ func (s *Server) complete(c *session.Command, page string) *session.Refusal {
 				return nil
 			}
 		}
-		return &session.Refusal{Code: "no such plan", Message: fmt.Sprintf("there is no plan %q any more", c.PlanFile), Instead: "choose one of the list"}
+		return &session.Refusal{Code: "no such plan", Params: map[string]string{"file": c.PlanFile}, Message: fmt.Sprintf("there is no plan %q any more", c.PlanFile), Instead: "choose one of the list"}
 	}
 	return nil
 }
@@ -202,7 +202,7 @@ func (s *Server) choices(w http.ResponseWriter, r *http.Request) {
 	}
 	plans, err := s.plans()
 	if err != nil {
-		s.refuse(w, r, http.StatusInternalServerError, &session.Refusal{Code: "no plans", Message: err.Error(), Instead: "mend that, or begin with logctl"})
+		s.refuse(w, r, http.StatusInternalServerError, &session.Refusal{Code: "no plans", Params: map[string]string{"error": err.Error()}, Message: err.Error(), Instead: "mend that, or begin with logctl"})
 		return
 	}
 	desk := s.desk()

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math/big"
 	"net/http"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -70,7 +71,7 @@ func (c *codes) redeem(code string, now time.Time) (page string, no *session.Ref
 		if left == 1 {
 			tries = "one try is left"
 		}
-		return "", &session.Refusal{Code: "wrong code", Message: "that is not the code", Instead: "type the six digits that logctl pair printed; " + tries}
+		return "", &session.Refusal{Code: "wrong code", Params: map[string]string{"left": strconv.Itoa(left)}, Message: "that is not the code", Instead: "type the six digits that logctl pair printed; " + tries}
 	}
 	c.code = ""
 	return c.page, nil
@@ -91,7 +92,7 @@ func (s *Server) Invite(page string) (Invitation, error) {
 		}
 	}
 	if taken[page] {
-		return Invitation{}, &session.Refusal{Code: "name taken", Message: fmt.Sprintf("a page %q is paired already", page), Instead: "give another name, or revoke that page first with logctl pair --revoke"}
+		return Invitation{}, &session.Refusal{Code: "name taken", Params: map[string]string{"page": page}, Message: fmt.Sprintf("a page %q is paired already", page), Instead: "give another name, or revoke that page first with logctl pair --revoke"}
 	}
 	n, err := rand.Int(rand.Reader, big.NewInt(1_000_000))
 	if err != nil {
@@ -172,7 +173,7 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case !errors.As(err, &no):
 		s.cfg.Log.Error("a command of the page was not recorded", "err", err)
-		no = &session.Refusal{Code: "not recorded", Message: "it is not sure that this was recorded: " + err.Error(), Instead: "look at what the page shows before doing it again"}
+		no = &session.Refusal{Code: "not recorded", Params: map[string]string{"error": err.Error()}, Message: "it is not sure that this was recorded: " + err.Error(), Instead: "look at what the page shows before doing it again"}
 		s.refuse(w, r, http.StatusServiceUnavailable, no)
 	case no.Code == "not recorded":
 		s.cfg.Log.Error("a command of the page was not recorded", "err", err)

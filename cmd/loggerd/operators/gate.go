@@ -82,7 +82,7 @@ func (g *Gate) prove(ctx context.Context, c session.Command, pin string) error {
 	hash, known := g.operators[c.Operator]
 	switch {
 	case !known:
-		return &session.Refusal{Code: "not allowed", Params: map[string]string{"operator": c.Operator, "do": string(c.Do)},
+		return &session.Refusal{Code: "not allowed", Params: map[string]string{"operator": c.Operator, "do": string(c.Do), "names": strings.Join(g.names(), ", ")},
 			Message: fmt.Sprintf("%s is not one of those who can %s here", called(c.Operator), c.Do),
 			Instead: "ask one of these: " + strings.Join(g.names(), ", ")}
 	case pin == "":
