@@ -67,6 +67,41 @@ func measure(b *testing.B, write func([]session.Entry) error, size int) {
 	b.ReportMetric(float64(written(b)-before)/float64(s.seq), "written-B/entry")
 }
 
+// What a reading costs the disk: a recorded job, in the transactions in which its bench
+// wrote it, with everything that follows from a reading, in a log that is closed at the
+// end of the job.
+func BenchmarkWrittenPerReading(b *testing.B) {
+	job := jobEntries(b)
+	var readings, entries, size, bytes int64
+	for b.Loop() {
+		l, err := Open(b.TempDir() + "/bench.log")
+		must(b, err)
+		before := written(b)
+		for from := 0; from < len(job); {
+			to := from + 1
+			for to < len(job) && job[to].At.Equal(job[from].At) {
+				to++
+			}
+			must(b, l.Append(job[from:to]))
+			from = to
+		}
+		must(b, l.Close())
+		bytes += written(b) - before
+		for _, e := range job {
+			text, err := e.Encode()
+			must(b, err)
+			size += int64(len(text))
+			if e.Kind() == "reading" {
+				readings++
+			}
+		}
+		entries += int64(len(job))
+	}
+	b.ReportMetric(float64(bytes)/float64(readings), "written-B/reading")
+	b.ReportMetric(float64(bytes)/float64(entries), "written-B/entry")
+	b.ReportMetric(float64(size)/float64(entries), "B/entry")
+}
+
 func must(b *testing.B, err error) {
 	if err != nil {
 		b.Fatal(err)

@@ -56,5 +56,14 @@
 //
 // If the disk is full, the reserve (Options.Reserve) is given up. Then only last words
 // are taken, that nothing more is recorded and the end of a job, until the reserve can
-// be made again; Append of nothing tries that.
+// be made again; Append of nothing tries that. Open gives it up too if it finds no room
+// for what SQLite shares.
+//
+// # What it costs
+//
+// A reading, with the entries that follow from it, writes 27 kB to the disk: whole pages
+// go to the write-ahead log, and now and then to the file; an entry itself has 0.9 kB
+// (BenchmarkWrittenPerReading). Start-up and opening for review take the same time with
+// 10,000 entries as with 1,000,000 (BenchmarkStart, BenchmarkReview). What Verify takes
+// beside bare hashing shows BenchmarkVerifyBesideHashing.
 package sqlite
