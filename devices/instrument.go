@@ -33,6 +33,7 @@ type Config struct {
 	Settle  time.Duration                        // after opening, what comes is not read: 150 ms
 	Retry   time.Duration                        // longest wait between two openings: 1 s
 	After   func(time.Duration) <-chan time.Time // time.After
+	Arrived func() <-chan struct{}               // closed when a device comes next; may be nil
 }
 
 // An Instrument is one instrument on one port. Only Run touches the port.
@@ -61,7 +62,8 @@ const (
 	settleTime = 150 * time.Millisecond
 	firstRetry = 100 * time.Millisecond
 	lastRetry  = time.Second
-	steadyTime = 5 * time.Second // a port that was live for so long starts its retries afresh
+	comeTime   = 60 * time.Millisecond // from a device's arrival until the system has set who may open it
+	steadyTime = 5 * time.Second       // a port that was live for so long starts its retries afresh
 	chunkSize  = 4096
 	chunkQueue = 256 // chunks that wait while the sink blocks
 )
@@ -133,6 +135,10 @@ func (i *Instrument) Run(ctx context.Context) error {
 	wait := firstRetry
 	i.tell(ctx, session.PortOpening, "")
 	for ctx.Err() == nil {
+		var arrived <-chan struct{}
+		if i.c.Arrived != nil {
+			arrived = i.c.Arrived() // before the opening, so that none is missed
+		}
 		port, err := i.c.Open(i.c.Profile)
 		if err != nil {
 			state, why := refusal(err)
@@ -140,7 +146,11 @@ func (i *Instrument) Run(ctx context.Context) error {
 		} else if i.serve(ctx, port) >= steadyTime {
 			wait = firstRetry
 		}
-		i.pause(ctx, wait)
+		if i.pause(ctx, wait, arrived) {
+			i.pause(ctx, comeTime, nil)
+			wait = firstRetry
+			continue
+		}
 		wait = min(2*wait, i.c.Retry)
 	}
 	return nil
@@ -161,15 +171,18 @@ func (i *Instrument) tell(ctx context.Context, state session.PortState, detail s
 	i.c.Sink.Port(ctx, now)
 }
 
-// pause waits, and meanwhile refuses takes.
-func (i *Instrument) pause(ctx context.Context, wait time.Duration) {
+// pause waits, and meanwhile refuses takes. It tells whether a device arrived before the
+// time was over.
+func (i *Instrument) pause(ctx context.Context, wait time.Duration, arrived <-chan struct{}) bool {
 	over := i.c.After(wait)
 	for {
 		select {
 		case <-ctx.Done():
-			return
+			return false
 		case <-over:
-			return
+			return false
+		case <-arrived:
+			return true
 		case t := <-i.takes:
 			t.answer <- i.notLive()
 		}

@@ -47,6 +47,7 @@ type daemon struct {
 	wall        *wall.Wall
 	instruments map[string]*devices.Instrument // of the configuration that have a port
 	learned     learned
+	arrivals    *devices.Arrivals // nil where devices are only looked for once in a while
 	outfit      outfit
 	recorders   []*recorder
 	closers     []func() error
@@ -127,6 +128,12 @@ func bootID() string {
 }
 
 func (d *daemon) openInstruments() error {
+	var err error
+	if d.arrivals, err = d.outfit.system.Arrivals(); err != nil {
+		d.log.Warn("a device that comes back is only looked for once a second", "why", err.Error())
+	} else {
+		d.onClose(d.arrivals.Close)
+	}
 	for _, p := range d.cfg.Instruments {
 		if p.Port == "" {
 			continue
@@ -141,7 +148,14 @@ func (d *daemon) openInstruments() error {
 }
 
 func (d *daemon) newInstrument(p session.Profile) (*devices.Instrument, error) {
-	return devices.New(devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open})
+	c := devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open}
+	if d.arrivals != nil {
+		c.Arrived = d.arrivals.Next
+		if err := d.arrivals.Watch(p.Port); err != nil {
+			d.log.Debug("a port is only looked for once in a while", "instrument", p.Name, "why", err.Error())
+		}
+	}
+	return devices.New(c)
 }
 
 // sink is where instruments deliver. A reading whose entry the disk refuses is
@@ -213,6 +227,18 @@ func (d *daemon) watchClock(ctx context.Context) error {
 			d.log.Error("the step of the clock was not recorded", "was", s.Was, "is", s.Is, "why", err.Error())
 		}
 	})
+	return nil
+}
+
+// watchArrivals has instruments look for their port as soon as a device comes. Without it
+// they do so once in a while.
+func (d *daemon) watchArrivals(ctx context.Context) error {
+	if d.arrivals == nil {
+		return nil
+	}
+	if err := d.arrivals.Run(ctx); err != nil {
+		d.log.Warn("a device that comes back is only looked for once a second", "why", err.Error())
+	}
 	return nil
 }
 
@@ -300,7 +326,7 @@ func (d *daemon) run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	benchCtx, stopBench := context.WithCancel(context.WithoutCancel(ctx))
-	errs := make(chan error, 5+2*len(d.instruments))
+	errs := make(chan error, 6+2*len(d.instruments))
 	var bench sync.WaitGroup
 	bench.Go(func() {
 		errs <- d.bench.Run(benchCtx)
@@ -334,6 +360,7 @@ func (d *daemon) run(ctx context.Context) error {
 		part(func() error { return d.page.Serve(ctx) })
 	}
 	part(func() error { return d.watchClock(ctx) })
+	part(func() error { return d.watchArrivals(ctx) })
 	part(func() error { return d.watchHealth(ctx) })
 	<-ctx.Done()
 	stopped := d.stopControl()
