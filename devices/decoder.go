@@ -55,6 +55,10 @@ type Decoder struct {
 	window *gathering    // that is open; nil if none is
 	miss   session.Reading
 
+	bounce time.Duration // see Config
+	row    int           // frames that came without a pause of that
+	rowEnd time.Duration // when the last of them came
+
 	tokens   float64 // faults that may be reported at once
 	tokensAt time.Duration
 	sum      session.Reading // faults not yet reported
@@ -208,8 +212,28 @@ func (d *Decoder) sound(f frame) {
 	}
 	d.flushSum()
 	r := d.reading(f)
-	r.Value, r.Text, r.Unit = f.value, f.text, f.unit
+	d.inRow(f)
+	switch {
+	case d.row > rushFrames:
+		d.counts.NotAsked++
+		return
+	case d.row == rushFrames:
+		r.Fault = &session.Fault{Code: "sends all the time", Detail: fmt.Sprintf("%d frames without a pause of %s; more are not read until there is one", d.row, d.bounce), Bytes: f.bytes}
+	default:
+		r.Value, r.Text, r.Unit = f.value, f.text, f.unit
+	}
 	d.give(r)
+}
+
+// rushFrames in a row, each within the bounce time of the one before, are no presses.
+const rushFrames = 16
+
+// inRow counts the frames that came without a pause.
+func (d *Decoder) inRow(f frame) {
+	if !d.everyFrame() || f.began-d.rowEnd >= d.bounce {
+		d.row = 0
+	}
+	d.row, d.rowEnd = d.row+1, f.ended
 }
 
 // faulty reports a faulty frame. Without a take only an instrument that sends on

@@ -464,3 +464,31 @@ func TestEncodeInch(t *testing.T) {
 	_, err := newBinaryEncoder(loneProfile())(decimals(1, 1), session.Inch)
 	assert.ErrorContains(t, err, "no bit for that unit")
 }
+
+// An instrument that should send on a press and sends all the time fills no log: it is
+// told of once, and read again after a pause.
+func TestAStreamThatShouldNotBeOne(t *testing.T) {
+	d := decoder(t, exampleCaliper())
+	d.bounce = 700 * time.Millisecond
+	at := time.Second
+	var got []session.Reading
+	for range 200 {
+		got = append(got, feed(d, "V+012.34 mm\r\n", at)...)
+		at += 50 * time.Millisecond
+	}
+	require.Len(t, got, rushFrames)
+	assert.Nil(t, got[rushFrames-2].Fault)
+	require.NotNil(t, got[rushFrames-1].Fault)
+	assert.Equal(t, "sends all the time", got[rushFrames-1].Fault.Code)
+	assert.EqualValues(t, 200, d.Counters().Frames)
+	assert.EqualValues(t, 200-rushFrames, d.Counters().NotAsked)
+	at += 700 * time.Millisecond
+	got = feed(d, "V+012.35 mm\r\n", at)
+	require.Len(t, got, 1)
+	assert.Equal(t, "12.35", got[0].Value.String())
+
+	d = decoder(t, exampleCaliper()) // without a bounce time every frame counts
+	for i := range 100 {
+		assert.Len(t, feed(d, "V+012.34 mm\r\n", time.Second+time.Duration(i)*time.Millisecond), 1)
+	}
+}

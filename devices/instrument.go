@@ -34,6 +34,7 @@ type Config struct {
 	Retry   time.Duration                        // longest wait between two openings: 1 s
 	After   func(time.Duration) <-chan time.Time // time.After
 	Arrived func() <-chan struct{}               // closed when a device comes next; may be nil
+	Bounce  time.Duration                        // a press within it of the one before is too soon; many of them are a stream; 0 for none
 }
 
 // An Instrument is one instrument on one port. Only Run touches the port.
@@ -89,7 +90,7 @@ func New(c Config) (*Instrument, error) {
 		c.After = time.After
 	}
 	i := &Instrument{c: c, dec: dec, takes: make(chan take)}
-	dec.hear = i.hearFrame
+	dec.hear, dec.bounce = i.hearFrame, c.Bounce
 	i.count()
 	return i, nil
 }

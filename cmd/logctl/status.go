@@ -129,6 +129,16 @@ func (p *page) now(s session.Snapshot) {
 	default:
 		p.strong("NOW   ", "      ", wording.English.StepName(*s.Step))
 		p.para("      ", "      ", wording.English.StepDo(*s.Step))
+		p.needed(s)
+	}
+}
+
+// needed shows instruments that the step needs and whose port is not live.
+func (p *page) needed(s session.Snapshot) {
+	for _, in := range s.Instruments {
+		if in.Kind == s.Step.Instrument && in.Port != "" && in.State != session.PortLive {
+			p.strong("    ! ", "      ", in.Name+": "+wording.English.Port(in))
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"os"
 	"strings"
@@ -184,4 +185,17 @@ func TestAFileIsNoTerminal(t *testing.T) {
 	defer f.Close()
 	_, _, ok := terminal(f, environment(nil))
 	assert.False(t, ok)
+}
+
+// An instrument that the step needs and that is not there is named where people look.
+func TestTheStepsInstrumentThatIsNotReady(t *testing.T) {
+	var shown bytes.Buffer
+	p := &page{w: &shown, width: plainWidth}
+	p.needed(session.Snapshot{Step: &session.StepView{Instrument: session.Caliper}, Instruments: []session.InstrumentView{
+		{Name: "caliper-1", Kind: session.Caliper, Port: "/dev/a", State: session.PortAbsent, Detail: "no such device"},
+		{Name: "caliper-2", Kind: session.Caliper, Port: "/dev/b", State: session.PortLive},
+		{Name: "caliper-3", Kind: session.Caliper},
+		{Name: "depth-1", Kind: session.DepthGauge, Port: "/dev/c", State: session.PortLost},
+	}})
+	assert.Equal(t, "    ! caliper-1: not there; plug it in (no such device)\n", shown.String())
 }

@@ -148,7 +148,7 @@ func (d *daemon) openInstruments() error {
 }
 
 func (d *daemon) newInstrument(p session.Profile) (*devices.Instrument, error) {
-	c := devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open}
+	c := devices.Config{Profile: p, Clock: d.clock, Sink: d.sink(), Open: d.outfit.system.Open, Bounce: d.cfg.Bounce}
 	if d.arrivals != nil {
 		c.Arrived = d.arrivals.Next
 		if err := d.arrivals.Watch(p.Port); err != nil {

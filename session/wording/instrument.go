@@ -113,6 +113,8 @@ func faultText(code string) string {
 		return "the frame is broken"
 	case "noise":
 		return "noise on the line; check plug and cable"
+	case "sends all the time":
+		return "it sends all the time, not on a press; switch that off, or make its profile streaming"
 	case "no answer":
 		return "no answer; check that the instrument is on"
 	}
