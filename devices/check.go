@@ -77,6 +77,13 @@ func checkKnown(p session.Profile, m *mistakes) {
 		m.when(c.Factor != nil && !c.Factor.IsPositive(), field+"k", "the coverage factor k is not above zero", "take it from the certificate; it is mostly 2")
 		m.when(c.Reach != nil && c.Reach.IsNegative(), field+"reach_Cel", "the reach is below zero", "say how far from its temperature the certificate speaks")
 	}
+	for i, c := range p.CertificatesNm {
+		field := fmt.Sprintf("certificate_Nm.%d.", i)
+		m.when(!c.At.IsPositive(), field+"at_Nm", "the torque is not above zero", "take it from the certificate")
+		m.when(c.Expanded.IsNegative(), field+"expanded_Nm", "the expanded uncertainty is below zero", "take it from the certificate")
+		m.when(c.Factor != nil && !c.Factor.IsPositive(), field+"k", "the coverage factor k is not above zero", "take it from the certificate; it is mostly 2")
+		m.when(c.Reach != nil && c.Reach.IsNegative(), field+"reach_Nm", "the reach is below zero", "say how far from its torque the certificate speaks")
+	}
 	for i, c := range p.Certificates {
 		field := fmt.Sprintf("certificate.%d.", i)
 		m.when(c.Expanded.IsNegative(), field+"expanded_mm", "the expanded uncertainty is below zero", "take it from the certificate")
@@ -149,6 +156,7 @@ func checkQuantity(p session.Profile, m *mistakes) {
 		{"expansion_per_kelvin_e6", session.OfLength, p.Expansion != nil},
 		{"certificate", session.OfLength, len(p.Certificates) > 0},
 		{"certificate_Cel", session.OfTemperature, len(p.CertificatesCel) > 0},
+		{"certificate_Nm", session.OfTorque, len(p.CertificatesNm) > 0},
 		{"resolution_Cel", session.OfTemperature, p.ResolutionCel != nil},
 		{"repeatability_Cel", session.OfTemperature, p.RepeatabilityCel != nil},
 		{"permissible_error_Cel", session.OfTemperature, p.PermissibleCel != nil},

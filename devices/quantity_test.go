@@ -118,6 +118,20 @@ func TestAProfileStatesItsErrorsInTheUnitOfItsQuantity(t *testing.T) {
 			p.Permissible = map[session.Use]session.Number{session.Outside: decimals(1, 0)}
 		}, "permissible_error_mm", "write permissible_error_Cel"},
 		{func(p *session.Profile) { p.Scale = new(decimals(50, 0)) }, "scale_error_e6", "remove it"},
+		{func(p *session.Profile) { p.CertificatesNm = []session.CertificateNm{{At: decimals(1, 0)}} }, "certificate_Nm", "remove it"},
+		{func(p *session.Profile) { *p = exampleWrench(); p.CertificatesNm = []session.CertificateNm{{}} }, "certificate_Nm.0.at_Nm", "take it from"},
+		{func(p *session.Profile) {
+			*p = exampleWrench()
+			p.CertificatesNm = []session.CertificateNm{{At: decimals(1, 0), Expanded: decimals(-1, 0)}}
+		}, "certificate_Nm.0.expanded_Nm", "take it from"},
+		{func(p *session.Profile) {
+			*p = exampleWrench()
+			p.CertificatesNm = []session.CertificateNm{{At: decimals(1, 0), Factor: new(decimals(0, 0))}}
+		}, "certificate_Nm.0.k", "take it from"},
+		{func(p *session.Profile) {
+			*p = exampleWrench()
+			p.CertificatesNm = []session.CertificateNm{{At: decimals(1, 0), Reach: new(decimals(-1, 0))}}
+		}, "certificate_Nm.0.reach_Nm", "how far"},
 		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Expanded: decimals(-1, 0)}} }, "certificate_Cel.0.expanded_Cel", "take it from"},
 		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Factor: new(decimals(0, 0))}} }, "certificate_Cel.0.k", "take it from"},
 		{func(p *session.Profile) { p.CertificatesCel = []session.CertificateCel{{Reach: new(decimals(-1, 0))}} }, "certificate_Cel.0.reach_Cel", "how far"},

@@ -62,6 +62,8 @@ type Profile struct {
 	RepeatabilityNm    *Number          `toml:"repeatability_Nm" example:"0.1" json:"repeatability_Nm,omitempty"`
 	PermissibleNm      *Number          `toml:"permissible_error_Nm" example:"0.3" json:"permissible_error_Nm,omitempty"`
 	PermissiblePercent *Number          `toml:"permissible_error_percent" example:"4" json:"permissible_error_percent,omitempty"`
+	// CertificatesNm are what its calibration found at torques.
+	CertificatesNm []CertificateNm `toml:"certificate_Nm" json:"certificates_Nm,omitempty"`
 
 	// Assumed says that nobody stated the rest: it is as such instruments usually are.
 	Assumed bool `json:"assumed,omitempty"`
@@ -134,6 +136,16 @@ type CertificateCel struct {
 	Reach    *Number `toml:"reach_Cel" example:"15" json:"reach_Cel,omitempty"` // how far from there it speaks; 15 if not given
 	Error    Number  `toml:"error_Cel" strict:"required" example:"0.3" json:"error_Cel"`
 	Expanded Number  `toml:"expanded_Cel" strict:"required" example:"0.4" json:"expanded_Cel"`
+	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"` // 2 if not given
+}
+
+// A CertificateNm is what a calibration of a torque wrench found at a torque: the error of
+// indication, which is taken off near it, and its expanded uncertainty.
+type CertificateNm struct {
+	At       Number  `toml:"at_Nm" strict:"required" example:"10.0" json:"at_Nm"`
+	Reach    *Number `toml:"reach_Nm" example:"5" json:"reach_Nm,omitempty"` // how far from there it speaks; half of it if not given
+	Error    Number  `toml:"error_Nm" strict:"required" example:"0.2" json:"error_Nm"`
+	Expanded Number  `toml:"expanded_Nm" strict:"required" example:"0.1" json:"expanded_Nm"`
 	Factor   *Number `toml:"k" example:"2" json:"k,omitempty"` // 2 if not given
 }
 

@@ -41,8 +41,17 @@ type ScrewView struct {
 	Size    string   `json:"size,omitempty"`
 	Class   string   `json:"class,omitempty"`
 	Read    []Number `json:"read_Nm,omitempty"`          // pass by pass, as far as it was pulled
+	Left    *Left    `json:"left_with,omitempty"`        // after the last pass
 	Preload float64  `json:"preload_N,omitempty"`        // at the torque of the last pass
 	Proof   float64  `json:"percent_of_proof,omitempty"` // of its proof load
+}
+
+// A Left is the torque that a screw was left with, as far as the wrench is known. How much
+// pulls with it scatter is no part of that.
+type Left struct {
+	Torque Number `json:"torque_Nm"` // as read, less the error that a certificate found near it
+	Within Number `json:"within_Nm"` // ±: the permissible error, or what the certificate leaves; rounded up to one count
+	By     string `json:"by"`        // "permissible error", "usual error" where nobody stated it, or "certificate"
 }
 
 // placeWord is a person's word for one place, instead of a reading.
@@ -196,10 +205,48 @@ func (j *job) torqueView(step int) *TorqueView {
 				screw.Read = append(screw.Read, f.taken.Value)
 			}
 		}
+		if f := j.latestTorque(step, (len(s.Passes)-1)*len(s.Screws)+at); f != nil && f.profile >= 0 {
+			screw.Left = leftWith(&j.profiles[f.profile], f.taken.Value)
+		}
 		screw.Preload, screw.Proof = preload(p, s)
 		v.Screws = append(v.Screws, screw)
 	}
 	return v
+}
+
+// leftWith is what a wrench's reading says of the torque; nil if nothing is known of it.
+func leftWith(p *Profile, read Number) *Left {
+	places := -p.Count().Exponent()
+	up := func(n decimal.Decimal) Number { return Num(n.RoundCeil(places)) }
+	if c := nearestNm(p, read); c != nil {
+		return &Left{Num(read.Sub(c.Error.Decimal).RoundBank(places)), up(c.Expanded.Decimal), "certificate"}
+	}
+	limit := p.Limit(read)
+	read = Num(read.RoundBank(places))
+	switch {
+	case limit == nil:
+		return nil
+	case p.Assumed:
+		return &Left{read, up(limit.Decimal), "usual error"}
+	}
+	return &Left{read, up(limit.Decimal), "permissible error"}
+}
+
+// nearestNm is the line of a certificate that speaks for a torque; nil if none does.
+func nearestNm(p *Profile, at Number) *CertificateNm {
+	var nearest *CertificateNm
+	for i := range p.CertificatesNm {
+		c := &p.CertificatesNm[i]
+		reach := c.At.Mul(decimal.New(5, -1))
+		if c.Reach != nil {
+			reach = c.Reach.Decimal
+		}
+		away := c.At.Sub(at.Decimal).Abs()
+		if away.LessThanOrEqual(reach) && (nearest == nil || away.LessThan(nearest.At.Sub(at.Decimal).Abs())) {
+			nearest = c
+		}
+	}
+	return nearest
 }
 
 // preload is the force in N that the torque of the last pass makes, and the percentage

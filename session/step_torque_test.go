@@ -174,3 +174,29 @@ func TestMistakesInScrews(t *testing.T) {
 		assert.ErrorContains(t, err, c.want)
 	}
 }
+
+func TestWhatAScrewIsLeftWith(t *testing.T) {
+	count, percent, limit := mm("0.1"), mm("4"), mm("0.6")
+	wrench := Profile{Kind: TorqueWrench, ResolutionNm: &count, PermissiblePercent: &percent}
+	for _, c := range []struct {
+		what   string
+		change func(*Profile)
+		read   string
+		want   *Left
+	}{
+		{"by percent, rounded up", func(*Profile) {}, "12.0", &Left{mm("12.0"), mm("0.5"), "permissible error"}},
+		{"by the larger of two", func(p *Profile) { p.PermissibleNm = &limit }, "12.0", &Left{mm("12.0"), mm("0.6"), "permissible error"}},
+		{"as is usual", func(p *Profile) { p.Assumed = true }, "8.134907689988402400", &Left{mm("8.1"), mm("0.4"), "usual error"}},
+		{"by a certificate near it", func(p *Profile) {
+			p.CertificatesNm = []CertificateNm{{At: mm("20"), Error: mm("0.5"), Expanded: mm("0.2")}, {At: mm("10"), Error: mm("0.2"), Expanded: mm("0.11")}}
+		}, "12.0", &Left{mm("11.8"), mm("0.2"), "certificate"}},
+		{"a certificate that does not reach", func(p *Profile) {
+			p.CertificatesNm = []CertificateNm{{At: mm("10"), Reach: &limit, Error: mm("0.2"), Expanded: mm("0.11")}}
+		}, "12.0", &Left{mm("12.0"), mm("0.5"), "permissible error"}},
+		{"nothing known", func(p *Profile) { p.PermissiblePercent = nil }, "12.0", nil},
+	} {
+		p := wrench
+		c.change(&p)
+		assert.Equal(t, c.want, leftWith(&p, mm(c.read)), c.what)
+	}
+}

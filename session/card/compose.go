@@ -471,6 +471,13 @@ func certificates(p session.Profile) string {
 	if p.Due != "" {
 		parts = append(parts, "next due "+p.Due)
 	}
+	for _, k := range p.CertificatesNm {
+		factor := "2"
+		if k.Factor != nil {
+			factor = k.Factor.String()
+		}
+		parts = append(parts, fmt.Sprintf("at %s N·m: error %s N·m, U %s N·m (k = %s)", k.At, k.Error, k.Expanded, factor))
+	}
 	for _, k := range p.CertificatesCel {
 		factor := "2"
 		if k.Factor != nil {

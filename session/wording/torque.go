@@ -1,6 +1,10 @@
 package wording
 
-import "shimwright/session"
+import (
+	"strings"
+
+	"shimwright/session"
+)
 
 // pulling says which screw to pull, in which pass, to what.
 func (l *Language) pulling(s session.StepView) string {
@@ -54,6 +58,7 @@ func (l *Language) Screw(v session.ScrewView, k *session.Number) string {
 		}
 		text += part
 	}
+	text = strings.TrimPrefix(text+l.left(v.Left), "; ")
 	if v.Preload == 0 || k == nil {
 		return text
 	}
@@ -62,4 +67,19 @@ func (l *Language) Screw(v session.ScrewView, k *session.Number) string {
 		text += l.say(", %s %% of its proof load", l.fixed(v.Proof, 1))
 	}
 	return text
+}
+
+// left says what a screw was left with, as far as its wrench is known.
+func (l *Language) left(v *session.Left) string {
+	if v == nil {
+		return ""
+	}
+	torque, within := l.Plain(v.Torque, session.OfTorque), l.Amount(&v.Within, session.OfTorque)
+	switch v.By {
+	case "certificate":
+		return l.say("; left with %s ± %s by the wrench's certificate", torque, within)
+	case "usual error":
+		return l.say("; left with %s ± %s, the usual error of a wrench", torque, within)
+	}
+	return l.say("; left with %s ± %s, the wrench's permissible error", torque, within)
 }

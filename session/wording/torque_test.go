@@ -33,6 +33,11 @@ func TestScrew(t *testing.T) {
 	k := num(t, "0.2")
 	assert.Equal(t, "M6 x 45, class 8.8, by the cylinder; about 7500 N with K = 0.2 assumed, 64.3 % of its proof load",
 		wording.English.Screw(session.ScrewView{Size: "M6", Length: ptr(t, "45"), Class: "8.8", At: "by the cylinder", Preload: 7500, Proof: 64.3}, &k))
+	for by, text := range map[string]string{"certificate": "11.8 ± 0.3 N·m by the wrench's certificate", "usual error": "11.8 ± 0.3 N·m, the usual error of a wrench", "permissible error": "11.8 ± 0.3 N·m, the wrench's permissible error"} {
+		left := &session.Left{Torque: num(t, "11.8"), Within: num(t, "0.3"), By: by}
+		assert.Equal(t, "M6; left with "+text, wording.English.Screw(session.ScrewView{Size: "M6", Left: left}, nil))
+		assert.Equal(t, "left with "+text, wording.English.Screw(session.ScrewView{Left: left}, nil))
+	}
 	assert.Equal(t, "45", wording.English.Screw(session.ScrewView{Length: ptr(t, "45")}, nil))
 	assert.Equal(t, "by the cylinder", wording.English.Screw(session.ScrewView{At: "by the cylinder"}, nil))
 	assert.Equal(t, "M8x1; about 5620 N with K = 0.2 assumed", wording.English.Screw(session.ScrewView{Size: "M8x1", Preload: 5620}, &k))
