@@ -218,7 +218,7 @@ func (d *Decoder) sound(f frame) {
 		d.counts.NotAsked++
 		return
 	case d.row == rushFrames:
-		r.Fault = &session.Fault{Code: "sends all the time", Detail: fmt.Sprintf("%d frames without a pause of %s; more are not read until there is one", d.row, d.bounce), Bytes: f.bytes}
+		r.Fault = &session.Fault{Code: "sends all the time", Detail: fmt.Sprintf("%d frames without a pause of %.1f s; more are not read until there is one", d.row, d.bounce.Seconds()), Bytes: f.bytes}
 	default:
 		r.Value, r.Text, r.Unit = f.value, f.text, f.unit
 	}

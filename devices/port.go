@@ -125,7 +125,7 @@ func refusal(err error) (session.PortState, string) {
 		case serial.PortNotFound:
 			return session.PortAbsent, "no such device"
 		case serial.PermissionDenied:
-			return session.PortRefused, "permission denied; let the daemon's user read and write the device"
+			return session.PortRefused, "permission denied; logctl ports says how to permit it"
 		case serial.PortBusy:
 			return session.PortRefused, "another program has the port; close it there"
 		}
