@@ -3,17 +3,24 @@ package main
 import (
 	"errors"
 	"io"
+	"io/fs"
+	"maps"
+	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"shimwright/session"
 	"shimwright/session/card"
+	"shimwright/session/wording"
 	"shimwright/sqlite"
+	"shimwright/testdata/plans"
 )
 
 func (a *app) cardCommand() *cobra.Command {
-	var out string
+	var out, tag, unit, folder string
 	cmd := &cobra.Command{
 		Use: "card JOB -o FILE", Short: "Make the card of a job, to hand over with the engine", Args: between(1, 1),
 		Long: `Make the card of a job, to hand over with the engine: what was measured with
@@ -25,9 +32,14 @@ same file.
 FILE ends in .html, for a browser, or in .pdf, for paper (A4). A file that is
 there already is never written over.`,
 		Example: `  logctl card 7 -o job-7.pdf
-  logctl card 7 -o job-7.html`,
+  logctl card 7 -o job-7.html
+  logctl card 7 -o auftrag-7.pdf --language de`,
 		RunE: func(_ *cobra.Command, args []string) error {
 			write, err := cardForm(out)
+			if err != nil {
+				return err
+			}
+			l, err := languageOf(tag, unit, folder)
 			if err != nil {
 				return err
 			}
@@ -40,12 +52,39 @@ there already is never written over.`,
 				if err != nil {
 					return err
 				}
+				c.Language = l
 				return a.exportTo(out, func(w io.Writer) error { return write(w, c) })
 			})
 		},
 	}
 	cmd.Flags().StringVarP(&out, "out", "o", "", "write to a new `FILE`")
+	cmd.Flags().StringVar(&tag, "language", "en", "write it in the language of a `TAG` such as de")
+	cmd.Flags().StringVar(&unit, "unit", "mm", "write lengths in a `UNIT`: mm or in")
+	cmd.Flags().StringVar(&folder, "languages", "", "take more languages, and the words of your plans, from a `FOLDER` of catalogues")
 	return cmd
+}
+
+// languageOf is the language of a tag, with lengths in a unit.
+func languageOf(tag, unit, folder string) (*wording.Language, error) {
+	folders := []fs.FS{plans.Words()}
+	if folder != "" {
+		if _, err := os.ReadDir(folder); err != nil {
+			return nil, fail(exitUsage, "cannot read the folder of languages: %v", err)
+		}
+		folders = append(folders, os.DirFS(folder))
+	}
+	all, err := wording.Load(folders...)
+	if err != nil {
+		return nil, fail(exitUsage, "%v", err)
+	}
+	l := all[tag]
+	switch {
+	case l == nil:
+		return nil, fail(exitUsage, "there is no language %q; choose one of %s", tag, strings.Join(slices.Sorted(maps.Keys(all)), ", "))
+	case unit != "mm" && unit != "in":
+		return nil, fail(exitUsage, "lengths cannot be written in %q; choose mm or in", unit)
+	}
+	return l.Inches(unit == "in"), nil
 }
 
 // cardForms are the endings of the names of cards.

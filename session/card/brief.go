@@ -7,7 +7,6 @@ import (
 
 	"shimwright/session"
 	"shimwright/session/drawing"
-	"shimwright/session/wording"
 )
 
 // mostPages is how many a card in two parts is made to fit by writing smaller.
@@ -20,8 +19,8 @@ func (c *composer) split() ([]section, error) {
 	if err != nil {
 		return nil, err
 	}
-	sections := []section{c.head(), c.verdicts(), c.choices(), c.limits(), c.doneInBrief(), c.findings(false), {Title: "Cautions", Blocks: []block{listing(c.job.Cautions, "The plan states none.")}}, seal}
-	annex := []section{{Title: "Annex: how the shims and sums come about", NewPage: true, Blocks: []block{small(ruleInBrief(c.Snapshot.Advice))}}}
+	sections := []section{c.head(), c.verdicts(), c.choices(), c.limits(), c.doneInBrief(), c.findings(false), {Title: c.l.Say("Cautions"), Blocks: []block{listing(c.texts(c.job.Cautions), c.l.Say("The plan states none."))}}, seal}
+	annex := []section{{Title: c.l.Say("Annex: how the shims and sums come about"), NewPage: true, Blocks: []block{small(c.ruleInBrief(c.Snapshot.Advice))}}}
 	for i := range c.Snapshot.Advice {
 		s, err := c.chain(i)
 		if err != nil {
@@ -39,42 +38,42 @@ func (c *composer) split() ([]section, error) {
 
 // verdicts is a line for each chain: what is in, what float that leaves and how sure it is.
 func (c *composer) verdicts() section {
-	t := block{Head: []string{"", "shims", "value", "window", "verdict"}, Share: []float64{0.23, 0.27, 0.15, 0.15, 0.2}}
+	t := block{Head: []string{"", c.l.Say("shims"), c.l.Say("value"), c.l.Say("window"), c.l.Say("verdict")}, Share: []float64{0.23, 0.27, 0.15, 0.15, 0.2}}
 	for _, a := range c.Snapshot.Advice {
 		if a.Best == nil {
-			t.Rows = append(t.Rows, []string{a.Title, "", "", wording.English.Window(a), "no advice: not all is measured"})
+			t.Rows = append(t.Rows, []string{c.l.Text(a.Title), "", "", c.l.Window(a), c.l.Say("no advice: not all is measured")})
 			continue
 		}
-		t.Rows = append(t.Rows, []string{a.Title, c.packs(a), plusMinus(wording.English.Float(*a.Best)), wording.English.Window(a), verdict(a.Best)})
+		t.Rows = append(t.Rows, []string{c.l.Text(a.Title), c.packs(a), plusMinus(c.l.Float(*a.Best)), c.l.Window(a), c.verdict(a.Best)})
 		if b := a.Built; b != nil {
-			t.Rows = append(t.Rows, []string{"… and the built engine", wording.English.Fit(session.Fit{Packs: b.Packs}), plusMinus(wording.English.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})), "", b.Outcome})
+			t.Rows = append(t.Rows, []string{c.l.Say("… and the built engine"), c.l.Fit(session.Fit{Packs: b.Packs}), plusMinus(c.l.Float(session.Fit{EndFloat: b.Float, Expanded: &b.Expanded})), "", c.l.Text(b.Outcome)})
 		}
 	}
 	if len(t.Rows) == 0 {
 		return section{}
 	}
-	return section{Title: "End floats and sums", Blocks: []block{t, small("Cold, with the interval that holds the value with the probability that the plan asks for; the verdict is by the decision rule. The annex has both in full."),
-		para("Fitted as listed: [__] yes [__] no, but: ______________________________ date, name: ______________________")}}
+	return section{Title: c.l.Say("End floats and sums"), Blocks: []block{t, small(c.l.Say("Cold, with the interval that holds the value with the probability that the plan asks for; the verdict is by the decision rule. The annex has both in full.")),
+		para(c.l.Say("Fitted as listed: [__] yes [__] no, but: ______________________________ date, name: ______________________"))}}
 }
 
 // packs is what is in for a chain, or what is advised.
 func (c *composer) packs(a session.Advice) string {
 	if a.NoShims {
-		return "none belong here"
+		return c.l.Say("none belong here")
 	}
 	for _, f := range c.job.Fitted {
 		if f.Chain == a.Chain {
-			return wording.English.Fitted(f)
+			return c.l.Fitted(f)
 		}
 	}
-	return wording.English.Fit(*a.Best) + ", advised"
+	return c.l.Say("%s, advised", c.l.Fit(*a.Best))
 }
 
-func verdict(f *session.Fit) string {
+func (c *composer) verdict(f *session.Fit) string {
 	if f.Chance == nil {
-		return f.Outcome
+		return c.l.Text(f.Outcome)
 	}
-	return f.Outcome + "; outside: " + percent(1-f.Chance.Inside)
+	return c.l.Say("%s; outside: %s", c.l.Text(f.Outcome), c.percent(1-f.Chance.Inside))
 }
 
 // choices is a line for each choice among candidates.
@@ -82,13 +81,13 @@ func (c *composer) choices() section {
 	var said []string
 	for _, s := range c.job.Steps {
 		if s.Compare != nil {
-			said = append(said, s.Compare.Title+": "+plusMinus(wording.English.Choice(*s.Compare))+whyKept(*s.Compare)+".")
+			said = append(said, c.l.Text(s.Compare.Title)+": "+plusMinus(c.l.Choice(*s.Compare))+c.whyKept(*s.Compare)+".")
 		}
 	}
 	if len(said) == 0 {
 		return section{}
 	}
-	return section{Title: "Chosen", Blocks: []block{{Items: said}}}
+	return section{Title: c.l.Say("Chosen"), Blocks: []block{{Items: said}}}
 }
 
 // doneInBrief is a line for each torque and each wait, and what was not done.
@@ -98,24 +97,24 @@ func (c *composer) doneInBrief() section {
 	for _, s := range c.job.Steps {
 		switch {
 		case s.Screws != nil:
-			said = append(said, fmt.Sprintf("%s: %s, to %s N·m ± %s%s.", s.Title, wording.English.State(s), numbers(s.Screws.Passes), wording.English.Decimals(s.Screws.Tolerance), lastPulls(s.Screws)))
+			said = append(said, c.l.Say("%s: %s, to %s N·m ± %s%s.", c.l.Text(s.Title), c.l.State(s), c.numbers(s.Screws.Passes), c.l.Number(s.Screws.Tolerance), c.lastPulls(s.Screws)))
 		case s.Wait != nil, s.Kind == session.ConfirmStep && (s.Confirmed == nil || s.Confirmed.Outcome != session.Done || s.Confirmed.Note != ""):
-			said = append(said, s.Title+": "+wording.English.State(s)+".")
+			said = append(said, c.l.Text(s.Title)+": "+c.l.State(s)+".")
 		case s.Kind == session.ConfirmStep:
 			confirmed++
 		}
 	}
 	if confirmed > 0 {
-		said = append(said, fmt.Sprintf("Said to be done, and by whom and when in the annex: %d steps.", confirmed))
+		said = append(said, c.l.Say("Said to be done, and by whom and when in the annex: %d steps.", confirmed))
 	}
 	if len(said) == 0 {
 		return section{}
 	}
-	return section{Title: "Torques, waits and work", Blocks: []block{{Items: said}}}
+	return section{Title: c.l.Say("Torques, waits and work"), Blocks: []block{{Items: said}}}
 }
 
 // lastPulls are the lowest and the highest torque that screws were left with.
-func lastPulls(v *session.TorqueView) string {
+func (c *composer) lastPulls(v *session.TorqueView) string {
 	var last []session.Number
 	for _, screw := range v.Screws {
 		if n := len(screw.Read); n > 0 {
@@ -126,41 +125,42 @@ func lastPulls(v *session.TorqueView) string {
 		return ""
 	}
 	by := func(a, b session.Number) int { return a.Cmp(b.Decimal) }
-	return fmt.Sprintf("; left with %s to %s N·m", wording.English.Decimals(slices.MinFunc(last, by)), wording.English.Decimals(slices.MaxFunc(last, by)))
+	return c.l.Say("; left with %s to %s N·m", c.l.Number(slices.MinFunc(last, by)), c.l.Number(slices.MaxFunc(last, by)))
 }
 
 // ruleInBrief says once what holds for every chain.
-func ruleInBrief(all []session.Advice) string {
+func (c *composer) ruleInBrief(all []session.Advice) string {
 	for _, a := range all {
 		if b := a.Budget; b != nil {
-			return fmt.Sprintf("Decision rule: %s; shown inside needs at least %s probability inside and the guard band, listed for each, as distance from both ends of the window. ± is an interval that holds the value with %s probability.", b.Edition, percentOf(b.Level), percentOf(b.Coverage))
+			return c.l.Say("Decision rule: %s; shown inside needs at least %s probability inside and the guard band, listed for each, as distance from both ends of the window. ± is an interval that holds the value with %s probability.", b.Edition, c.percentOf(b.Level), c.percentOf(b.Coverage))
 		}
 	}
-	return "Nothing was evaluated."
+	return c.l.Say("Nothing was evaluated.")
 }
 
 // chain is what one line of the verdicts rests on.
 func (c *composer) chain(i int) (section, error) {
 	a := c.Snapshot.Advice[i]
-	beside := []block{strong(a.Title)}
+	beside := []block{strong(c.l.Text(a.Title))}
+	kept := []string{c.l.Say("window"), c.l.Say("gap"), c.l.Say("check gap"), c.l.Say("found"), c.l.Say("trial build")}
 	rows := [][]string{}
-	for _, row := range fitted(a, nil) {
-		if a.NoShims || row[0] == "window" || row[0] == "gap" || row[0] == "check gap" || row[0] == "found" || row[0] == "trial build" {
+	for _, row := range c.fitted(a, nil) {
+		if a.NoShims || slices.Contains(kept, row[0]) {
 			rows = append(rows, row)
 		}
 	}
 	if b := a.Budget; b != nil && a.Best != nil && a.Best.Guard != nil {
-		rows = append(rows, []string{"its u, k, guard", fmt.Sprintf("%s mm, %.2f, %s mm", b.U, b.K, a.Best.Guard)})
-		rows = append(rows, []string{"it comes from", causes(*b)})
+		rows = append(rows, []string{c.l.Say("its u, k, guard"), c.u(b.U) + ", " + c.l.Fixed(b.K, 2) + ", " + c.u(*a.Best.Guard)})
+		rows = append(rows, []string{c.l.Say("it comes from"), c.causes(*b)})
 	}
 	if len(rows) > 0 {
 		beside = append(beside, block{Rows: rows, Share: []float64{0.2, 0.8}})
 	}
-	beside = append(beside, small(plusMinus(wording.English.Why(a))))
+	beside = append(beside, small(plusMinus(c.l.Why(a))))
 	if a.NoShims {
 		return section{Blocks: beside}, nil
 	}
-	picture, err := pictured(drawing.Section(wording.English, c.Snapshot, i), 0.3)
+	picture, err := pictured(drawing.Section(c.l, c.Snapshot, i), 0.3)
 	picture.Beside = beside
 	return section{Blocks: []block{picture}}, err
 }
@@ -168,7 +168,7 @@ func (c *composer) chain(i int) (section, error) {
 // readingsInBrief lists each step with its value and every repeat as it was read.
 func (c *composer) readingsInBrief() section {
 	t := block{
-		Head:  []string{"", "dimension", "with", "value in mm", "u of the mean", "every repeat, as read"},
+		Head:  []string{"", c.l.Say("dimension"), c.l.Say("with"), c.l.Say("value in %s", c.l.LengthUnit()), c.l.Say("u of the mean"), c.l.Say("every repeat, as read")},
 		Share: []float64{0.04, 0.26, 0.16, 0.09, 0.07, 0.38},
 		Right: []bool{true, false, false, true, true, false},
 	}
@@ -178,9 +178,9 @@ func (c *composer) readingsInBrief() section {
 			continue
 		}
 		value, _ := c.value(s)
-		t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), s.Title, joined(string(s.Instrument), string(s.Use)), value, spread[s.Name], c.asRead(s)})
+		t.Rows = append(t.Rows, []string{fmt.Sprint(s.Number), c.l.Text(s.Title), c.with(s), value, spread[s.Name], c.asRead(s)})
 	}
-	return section{Title: "What was measured", Blocks: []block{t, small("Values are means of the counted repeats with the bar taken off, before known errors are corrected. A bar | stands between places; (in brackets) a reading that a test left out, [in square ones] one that was struck out or fell out: why stands below. * not closed, ** not settled. u is the standard uncertainty that the repeats and the resolution alone leave.")}}
+	return section{Title: c.l.Say("What was measured"), Blocks: []block{t, small(c.l.Say("Values are means of the counted repeats with the bar taken off, before known errors are corrected. A bar | stands between places; (in brackets) a reading that a test left out, [in square ones] one that was struck out or fell out: why stands below. * not closed, ** not settled. u is the standard uncertainty that the repeats and the resolution alone leave."))}}
 }
 
 // asRead lists the repeats of a step, place by place.
@@ -192,7 +192,7 @@ func (c *composer) asRead(s session.StepView) string {
 			if r.Step != s.Name || r.Place != p.Name || r.Standing == "" {
 				continue
 			}
-			read = append(read, marked(r))
+			read = append(read, c.marked(r))
 		}
 		places = append(places, strings.Join(read, ", "))
 	}
@@ -200,11 +200,11 @@ func (c *composer) asRead(s session.StepView) string {
 }
 
 // marked is what a reading shows, in the brackets of its standing.
-func marked(r session.ReadingView) string {
+func (c *composer) marked(r session.ReadingView) string {
 	n, _ := r.Amount()
-	text := length(n)
+	text := c.length(n)
 	if r.Feeler != nil {
-		text = wording.English.Decimals(r.Feeler.Passes) + " < " + wording.English.Decimals(r.Feeler.Stops)
+		text = c.l.Decimals(r.Feeler.Passes) + " < " + c.l.Decimals(r.Feeler.Stops)
 	}
 	switch r.Standing {
 	case session.LeftOut:
@@ -220,10 +220,10 @@ func (c *composer) doneAtLength() section {
 	var said []string
 	for _, s := range c.job.Steps {
 		if v := s.Confirmed; v != nil {
-			said = append(said, fmt.Sprintf("%d %s: %s, %s", s.Number, s.Title, v.Outcome, joined(v.Operator, c.clock(v.Time))))
+			said = append(said, fmt.Sprintf("%d %s: %s, %s", s.Number, c.l.Text(s.Title), c.l.Text(string(v.Outcome)), joined(v.Operator, c.clock(v.Time))))
 		}
 	}
-	return pairs(section{Title: "Said to be done", Blocks: []block{listing(said, "Nothing.")}})
+	return pairs(section{Title: c.l.Say("Said to be done"), Blocks: []block{listing(said, c.l.Say("Nothing."))}})
 }
 
 // stepCautions are the cautions of steps, each once, with where they hold.
@@ -239,9 +239,9 @@ func (c *composer) stepCautions() section {
 		}
 	}
 	for i, caution := range order {
-		order[i] = caution + " (step " + strings.Join(where[caution], ", ") + ")"
+		order[i] = c.l.Say("%s (step %s)", c.l.Text(caution), strings.Join(where[caution], ", "))
 	}
-	return section{Title: "Cautions of steps", Blocks: []block{listing(order, "None.")}}
+	return section{Title: c.l.Say("Cautions of steps"), Blocks: []block{listing(order, c.l.Say("None."))}}
 }
 
 // pairs sets the lists of a section in two columns.

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // A big job's card hands over two pages at most, and nothing is missing in its annex.
@@ -50,7 +51,7 @@ func TestACardInTwoParts(t *testing.T) {
 func TestRepeatsInRows(t *testing.T) {
 	for _, name := range append(jobs(), "every-kind", "gearbox-three-shafts") {
 		j := recorded(t, name)
-		c := composer{Job: j, job: *j.Snapshot.Job, readings: j.Snapshot.Readings}
+		c := composer{l: wording.English, Job: j, job: *j.Snapshot.Job, readings: j.Snapshot.Readings}
 		filed, shown := map[session.Standing]int{}, map[session.Standing]int{}
 		for _, r := range j.Snapshot.Readings {
 			if r.Standing != "" {

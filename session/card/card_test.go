@@ -16,6 +16,7 @@ import (
 
 	"shimwright/calc"
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 var update = flag.Bool("update", false, "write the goldens anew")
@@ -216,8 +217,8 @@ func TestStepsThatAreNotDone(t *testing.T) {
 	j.Snapshot.Job = &job
 	text := textOf(t, written(t, j))
 	for _, want := range []string{
-		length(job.Steps[0].Value) + "*", "* " + job.Steps[0].Title + " was not closed",
-		length(job.Steps[1].Value) + "**", "** " + job.Steps[1].Title + " is not settled", " open ",
+		wording.English.Decimals(*job.Steps[0].Value) + "*", "* " + job.Steps[0].Title + " was not closed",
+		wording.English.Decimals(*job.Steps[1].Value) + "**", "** " + job.Steps[1].Title + " is not settled", " open ",
 	} {
 		assert.Contains(t, text, want)
 	}

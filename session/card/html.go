@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
+
+	"shimwright/session/wording"
 )
 
 //go:embed card.html
@@ -23,11 +26,20 @@ func WriteHTML(w io.Writer, j Job) error {
 	return nil
 }
 
+// pageOf numbers a page.
+func pageOf(l *wording.Language, page, pages string) string {
+	return l.Say("page %s of %s", page, pages)
+}
+
 func (d document) html(w io.Writer) error {
 	pictures := 0
+	foot := strings.NewReplacer("\x01", `" counter(page) "`, "\x02", `" counter(pages) "`)
 	t, err := template.New("card").Funcs(template.FuncMap{
 		"visible": visible,
 		"picture": func(f *figure) template.HTML { pictures++; return f.SVG(pictures) },
+		"pages": func() template.CSS {
+			return template.CSS(strings.TrimSuffix(`"`+foot.Replace(pageOf(d.Language, "\x01", "\x02"))+`"`, ` ""`))
+		}, // words of a catalogue
 		"percent": func(share float64) string { return coordinate(share * 100) },
 		"right":   func(b block, i int) bool { return i < len(b.Right) && b.Right[i] },
 	}).Parse(page)

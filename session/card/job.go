@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 // A Job is all that a card is made from.
@@ -24,12 +25,15 @@ type Job struct {
 	Checkpoint string // signed note that covers Last; empty if there is none yet
 	PublicKey  string // that checks it; empty if it is not known
 	Zone       *time.Location
+	Language   *wording.Language // and unit of length; English and mm if nil
 }
 
 // A document is the card as sections, before anything is placed on paper.
 type document struct {
 	Number   string
+	Name     string // with its number
 	Title    string
+	Language *wording.Language
 	Made     time.Time // of the last entry
 	Sections []section
 	Most     int    // pages that it is made to fit by writing smaller

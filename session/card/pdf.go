@@ -9,6 +9,8 @@ import (
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/gomono"
 	"golang.org/x/image/font/gofont/goregular"
+
+	"shimwright/session/wording"
 )
 
 // The sheet of the PDF, in mm and points.
@@ -83,8 +85,9 @@ type sheets struct {
 	f       *fpdf.Fpdf
 	letters *letters
 	scale   float64
-	number  string // of the job
-	pages   int    // in all, as far as it is known
+	name    string // of the card
+	l       *wording.Language
+	pages   int // in all, as far as it is known
 	y       float64
 }
 
@@ -94,14 +97,14 @@ func (d document) sheets(scale float64, pages int) (*sheets, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &sheets{f: fpdf.New("P", "mm", "A4", ""), letters: l, scale: scale, number: d.Number, pages: pages}
+	s := &sheets{f: fpdf.New("P", "mm", "A4", ""), letters: l, scale: scale, name: d.Name, l: d.Language, pages: pages}
 	f := s.f
 	f.SetCatalogSort(true)
 	f.SetCreationDate(d.Made)
 	f.SetModificationDate(d.Made)
 	f.SetProducer("shimwright", true)
-	f.SetLang("en")
-	f.SetTitle(s.text("Job card "+d.Number+": "+d.Title), true)
+	f.SetLang(d.Language.Tag())
+	f.SetTitle(s.text(d.Name+": "+d.Title), true)
 	f.SetAutoPageBreak(false, 0)
 	f.SetMargins(0, 0, 0)
 	f.SetCellMargin(0)
@@ -115,7 +118,7 @@ func (d document) sheets(scale float64, pages int) (*sheets, error) {
 	}
 	s.newPage()
 	all := column{edge, textWide}
-	s.lines(all, "B", titleSize, "Job card "+d.Number+": "+d.Title)
+	s.lines(all, "B", titleSize, d.Name+": "+d.Title)
 	s.rule(0.4)
 	for _, section := range d.Sections {
 		s.section(section)
@@ -140,8 +143,8 @@ func (s *sheets) newPage() {
 	s.f.SetTextColor(0, 0, 0)
 	s.f.SetFont("go", "", footSize)
 	foot := sheetHigh - 8
-	s.f.Text(edge, foot, "Job card "+s.text(s.number))
-	page := fmt.Sprintf("page %d of %d", s.f.PageNo(), s.pages)
+	s.f.Text(edge, foot, s.text(s.name))
+	page := s.text(pageOf(s.l, fmt.Sprint(s.f.PageNo()), fmt.Sprint(s.pages)))
 	s.f.Text(sheetWide-edge-s.f.GetStringWidth(page), foot, page)
 }
 

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/session"
+	"shimwright/session/wording"
 )
 
 func printed(t testing.TB, j Job) []byte {
@@ -195,7 +196,7 @@ func TestSeal(t *testing.T) {
 func TestStrips(t *testing.T) {
 	for _, name := range jobs() {
 		j := recorded(t, name)
-		c := composer{Job: j, job: *j.Snapshot.Job, readings: j.Snapshot.Readings}
+		c := composer{l: wording.English, Job: j, job: *j.Snapshot.Job, readings: j.Snapshot.Readings}
 		var err error
 		c.letters, err = newLetters()
 		require.NoError(t, err)

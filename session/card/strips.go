@@ -7,29 +7,28 @@ import (
 
 	"shimwright/session"
 	"shimwright/session/drawing"
-	"shimwright/session/wording"
 )
 
 // repeats shows every repeat, and says of those that do not count why.
 func (c *composer) repeats() section {
-	s := section{Title: "Every repeat, as read"}
+	s := section{Title: c.l.Say("Every repeat, as read")}
 	figures := c.strips()
 	for i, f := range figures {
 		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1, Tight: i < len(figures)-1})
 	}
 	if len(s.Blocks) > 0 {
-		s.Blocks = append(s.Blocks, small("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in mm."))
+		s.Blocks = append(s.Blocks, small(c.l.Say("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in %s.", c.l.LengthUnit())))
 	}
 	s.Blocks = append(s.Blocks, c.uncountedReadings().Blocks...)
 	if len(s.Blocks) == 0 {
-		s.Blocks = []block{para("Nothing was read.")}
+		s.Blocks = []block{para(c.l.Say("Nothing was read."))}
 	}
 	return s
 }
 
 // uncountedReadings says of readings that do not count why; it has no block if all do.
 func (c *composer) uncountedReadings() section {
-	s := section{Title: "Readings that do not count"}
+	s := section{Title: c.l.Say("Readings that do not count")}
 	var said []string
 	turned := map[session.Ruling]int{}
 	for _, r := range c.readings {
@@ -38,7 +37,7 @@ func (c *composer) uncountedReadings() section {
 		case r.Standing != "":
 			said = append(said, c.uncounted(r))
 		case r.Ruling == session.Held:
-			said = append(said, fmt.Sprintf("Reading %d, %s.", r.Seq, strings.TrimRight(wording.English.Ruling(r), ".")))
+			said = append(said, c.l.Say("Reading %d, %s.", int(r.Seq), strings.TrimRight(c.l.Ruling(r), ".")))
 		default:
 			turned[r.Ruling]++
 		}
@@ -47,34 +46,34 @@ func (c *composer) uncountedReadings() section {
 		s.Blocks = append(s.Blocks, block{Items: said})
 	}
 	if len(turned) > 0 {
-		s.Blocks = append(s.Blocks, para("Turned away when they came, and in the log: "+tally(turned)+"."))
+		s.Blocks = append(s.Blocks, para(c.l.Say("Turned away when they came, and in the log: %s.", c.tally(turned))))
 	}
 	return s
 }
 
 // uncounted says why a filed reading does not count, with its test.
 func (c *composer) uncounted(r session.ReadingView) string {
-	text := fmt.Sprintf("Reading %d, %s", r.Seq, strings.TrimRight(wording.English.Ruling(r), "."))
+	text := strings.TrimRight(c.l.Ruling(r), ".")
 	if o := r.Outlier; o != nil && r.Standing == session.LeftOut {
-		text += fmt.Sprintf(" (%s: statistic %.2f, limit %.2f)", o.Test, o.Statistic, o.Limit)
+		text += " " + c.l.Say("(%s: statistic %s, limit %s)", o.Test, c.l.Fixed(o.Statistic, 2), c.l.Fixed(o.Limit, 2))
 	}
 	if r.Standing == session.StruckOut {
 		text += c.struckBy(r.Seq)
 	}
-	return text + "."
+	return c.l.Say("Reading %d, %s.", int(r.Seq), text)
 }
 
 func (c *composer) struckBy(seq int64) string {
-	if s, ok := c.Struck[seq]; ok {
-		return prefixed(" (by ", s) + ")"
+	if who := c.Struck[seq]; who != "" {
+		return " (" + c.by(who) + ")"
 	}
 	return ""
 }
 
-func tally(turned map[session.Ruling]int) string {
+func (c *composer) tally(turned map[session.Ruling]int) string {
 	var parts []string
 	for ruling, n := range turned {
-		parts = append(parts, fmt.Sprintf("%d %s", n, ruling))
+		parts = append(parts, fmt.Sprintf("%d %s", n, c.l.Text(string(ruling))))
 	}
 	slices.Sort(parts)
 	return strings.Join(parts, ", ")
@@ -87,7 +86,7 @@ const stripsTogether = 10
 func (c *composer) strips() []*figure {
 	var figures []*figure
 	for _, s := range c.job.Steps {
-		for some := range slices.Chunk(drawing.Strips(wording.English, s, c.readings), stripsTogether) {
+		for some := range slices.Chunk(drawing.Strips(c.l, s, c.readings), stripsTogether) {
 			f := &figure{width: drawing.StripWide}
 			for _, row := range some {
 				row.Draw(pen{f, c.letters}, f.height)

@@ -68,6 +68,12 @@ func (l *Language) millimetres(x float64) string {
 	return l.mm(session.Num(decimal.NewFromFloat(x).RoundBank(mostDecimals)))
 }
 
+// Fixed writes a number with so many decimals.
+func (l *Language) Fixed(x float64, places int) string { return l.fixed(x, places) }
+
+// Number writes a number that is no length, with its decimals.
+func (l *Language) Number(n session.Number) string { return l.number(n.String()) }
+
 // fixed writes a number with so many decimals.
 func (l *Language) fixed(x float64, places int) string {
 	return l.number(strconv.FormatFloat(x, 'f', places, 64))

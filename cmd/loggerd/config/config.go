@@ -188,11 +188,7 @@ func (k *check) languages(c Config) {
 // Catalogues are the languages that come with the program, with the words of its example
 // plans, and those of the configured folder.
 func (c Config) Catalogues() (wording.Languages, error) {
-	words, err := fs.Sub(plans.Files, "words")
-	if err != nil {
-		return nil, err
-	}
-	folders := []fs.FS{words}
+	folders := []fs.FS{plans.Words()}
 	if c.Languages != "" {
 		if _, err := os.ReadDir(c.Languages); err != nil {
 			return nil, fmt.Errorf("cannot read the folder %q: %w", c.Languages, err)
