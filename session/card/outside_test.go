@@ -15,6 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shimwright/sqlite"
+
+	"shimwright/session/wording"
 )
 
 // asRead is what pdftotext of poppler, which we did not write, reads of a PDF.
@@ -41,7 +43,7 @@ func TestPDFIsText(t *testing.T) {
 		flat := strings.Join(strings.Fields(text), " ")
 		for _, step := range j.Snapshot.Job.Steps {
 			assert.Contains(t, flat, step.Title)
-			assert.Contains(t, flat, length(step.Value))
+			assert.Contains(t, flat, wording.English.Decimals(*step.Value))
 		}
 		for _, a := range j.Snapshot.Advice {
 			assert.Contains(t, flat, a.Budget.Edition)
