@@ -168,7 +168,7 @@ func (c *composer) chain(i int) (section, error) {
 // readingsInBrief lists each step with its value and every repeat as it was read.
 func (c *composer) readingsInBrief() section {
 	t := block{
-		Head:  []string{"", c.l.Say("dimension"), c.l.Say("with"), c.l.Say("value in %s", c.l.LengthUnit()), c.l.Say("u of the mean"), c.l.Say("every repeat, as read")},
+		Head:  []string{"", c.l.Say("dimension"), c.l.Say("with"), c.l.Say("value in %s", c.l.LengthUnitName()), c.l.Say("u of the mean"), c.l.Say("every repeat, as read")},
 		Share: []float64{0.04, 0.26, 0.16, 0.09, 0.07, 0.38},
 		Right: []bool{true, false, false, true, true, false},
 	}

@@ -7,6 +7,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -233,4 +235,45 @@ func TestOpenJobWithoutCheckpoint(t *testing.T) {
 	assert.Contains(t, text, "No checkpoint covers this job yet")
 	assert.Contains(t, text, "None was used.")
 	assert.NotContains(t, text, "Public key")
+}
+
+// The card of a recorded job in German, with lengths in inches.
+func TestACardInAnotherLanguageAndUnit(t *testing.T) {
+	all, err := wording.Load()
+	require.NoError(t, err)
+	j := recorded(t, "bottom-end-mishaps")
+	j.Language = all["de"].Inches(true)
+	page := string(written(t, j))
+	assert.Contains(t, page, `<html lang="de">`)
+	assert.Contains(t, page, `content: "Seite " counter(page) " von " counter(pages);`)
+	text := textOf(t, page)
+	for _, want := range []string{"Auftragskarte 1: ", "Was gemessen wurde", "Wert in Zoll", "Entscheidungsregel", "Ende der Karte zu Auftrag 1."} {
+		assert.Contains(t, text, want)
+	}
+	sent := regexp.MustCompile(`[0-9,]+ mm = `)
+	assert.NotRegexp(t, `[0-9] mm\b`, sent.ReplaceAllString(text, ""), "lengths are in inches, but for what was sent")
+	var plan []string
+	for _, s := range j.Snapshot.Job.Steps {
+		plan = append(plan, s.Title, s.Side)
+		for _, p := range s.Places {
+			plan = append(plan, p.Name)
+		}
+		for _, caution := range s.Cautions {
+			plan = append(plan, caution)
+		}
+	}
+	for _, a := range j.Snapshot.Advice {
+		plan = append(plan, a.Title)
+	}
+	for _, p := range j.Parts {
+		plan = append(plan, p.Title, p.Material)
+	}
+	for _, of := range slices.Concat(plan, j.Snapshot.Job.Cautions, []string{j.Note}) {
+		if of != "" {
+			text = strings.ReplaceAll(text, of, "")
+		}
+	}
+	text = regexp.MustCompile(`@page .*} Auftragskarte`).ReplaceAllString(text, "")
+	english := regexp.MustCompile(`.{0,30}\b(the|and|with|of|reading|shown|left|for|at|by)\b.{0,30}`)
+	assert.Empty(t, english.FindAllString(text, -1), "everything but what the plan says is German")
 }

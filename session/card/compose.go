@@ -153,7 +153,7 @@ func (c *composer) amount(n session.Number, q session.Quantity) string {
 
 // with says what a step is measured with, and in which use.
 func (c *composer) with(s session.StepView) string {
-	return joined(c.l.Kind(s.Instrument), c.l.Text(string(s.Use)))
+	return joined(c.l.Kind(s.Instrument), c.l.Use(s.Use))
 }
 
 // texts are words of the plan.
@@ -304,7 +304,7 @@ func plusMinus(text string) string {
 // measured lists the value of each step.
 func (c *composer) measured() section {
 	t := block{
-		Head: []string{"", c.l.Say("dimension"), c.l.Say("with"), c.l.Say("counted"), c.l.Say("left out"), c.l.Say("value in %s", c.l.LengthUnit()),
+		Head: []string{"", c.l.Say("dimension"), c.l.Say("with"), c.l.Say("counted"), c.l.Say("left out"), c.l.Say("value in %s", c.l.LengthUnitName()),
 			c.l.Say("with all"), c.l.Say("bar taken off"), c.l.Say("u of the mean")},
 		Share: []float64{0.04, 0.31, 0.17, 0.07, 0.07, 0.09, 0.09, 0.08, 0.08},
 		Right: []bool{true, false, false, true, true, true, true, true, true},
@@ -485,7 +485,7 @@ func (c *composer) instruments() section {
 func (c *composer) permissible(p session.Profile) string {
 	var parts []string
 	for _, use := range slices.Sorted(maps.Keys(p.Permissible)) {
-		parts = append(parts, c.l.Text(string(use))+" ± "+c.u(p.Permissible[use]))
+		parts = append(parts, c.l.Use(use)+" ± "+c.u(p.Permissible[use]))
 	}
 	for _, f := range []struct {
 		limit *session.Number
@@ -532,7 +532,7 @@ func (c *composer) certificates(p session.Profile) string {
 		if k.Factor != nil {
 			factor = c.l.Number(*k.Factor)
 		}
-		parts = append(parts, joined(c.number(k.Number), c.l.Say("%s at %s: error %s, U %s (k = %s)", c.l.Text(string(k.Use)), c.u(k.At), c.u(k.Error), c.u(k.Expanded), factor)))
+		parts = append(parts, joined(c.number(k.Number), c.l.Say("%s at %s: error %s, U %s (k = %s)", c.l.Use(k.Use), c.u(k.At), c.u(k.Error), c.u(k.Expanded), factor)))
 	}
 	if len(parts) == 0 {
 		return c.l.Say("none")
@@ -561,6 +561,7 @@ func (c *composer) evidence() (section, error) {
 	if err != nil {
 		return section{}, err
 	}
+	code.title = c.l.Say("QR code with the checkpoint and the public key, as they stand beside it")
 	beside := []block{
 		para(c.l.Say("The bench signed this checkpoint of its log. It holds the log to what it was then: whoever keeps this card can show later that entries were changed or cut off. Scan the code, or copy the lines below into a file, and check the log against them with")),
 		{Lines: []string{"logctl verify --checkpoint FILE LOG"}},

@@ -17,7 +17,7 @@ func seal(text string) (*figure, error) {
 		return nil, fmt.Errorf("cannot draw the checkpoint as a code: %w", err)
 	}
 	size := float64(code.Size + 2*quiet)
-	f := &figure{width: size, height: size, title: "QR code with the checkpoint and the public key, as they stand beside it"}
+	f := &figure{width: size, height: size}
 	for y := range code.Size {
 		for x := 0; x < code.Size; x++ {
 			run := 0

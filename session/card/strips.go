@@ -17,7 +17,7 @@ func (c *composer) repeats() section {
 		s.Blocks = append(s.Blocks, block{Picture: f, Width: 1, Tight: i < len(figures)-1})
 	}
 	if len(s.Blocks) > 0 {
-		s.Blocks = append(s.Blocks, small(c.l.Say("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in %s.", c.l.LengthUnit())))
+		s.Blocks = append(s.Blocks, small(c.l.Say("A dot is a reading that counts, a cross one that a test left out, a ring with a bar one that a person struck out. The tick is the mean of those that count. Each strip has its own scale; its ends are labelled in %s.", c.l.LengthUnitName())))
 	}
 	s.Blocks = append(s.Blocks, c.uncountedReadings().Blocks...)
 	if len(s.Blocks) == 0 {
@@ -55,7 +55,7 @@ func (c *composer) uncountedReadings() section {
 func (c *composer) uncounted(r session.ReadingView) string {
 	text := strings.TrimRight(c.l.Ruling(r), ".")
 	if o := r.Outlier; o != nil && r.Standing == session.LeftOut {
-		text += " " + c.l.Say("(%s: statistic %s, limit %s)", o.Test, c.l.Fixed(o.Statistic, 2), c.l.Fixed(o.Limit, 2))
+		text += " " + c.l.Say("(%s: statistic %s, limit %s)", c.l.Text(o.Test), c.l.Fixed(o.Statistic, 2), c.l.Fixed(o.Limit, 2))
 	}
 	if r.Standing == session.StruckOut {
 		text += c.struckBy(r.Seq)

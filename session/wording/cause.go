@@ -24,5 +24,17 @@ func (l *Language) Cause(name string) string {
 			return c.said(l.Text(of))
 		}
 	}
+	if of, found := strings.CutPrefix(name, "between the blades of "); found {
+		instrument, step, _ := strings.Cut(of, " at ")
+		return l.say("between the blades of %s at %s", l.Text(instrument), l.Text(step))
+	}
+	if of, found := strings.CutPrefix(name, "where the ring of "); found {
+		ring, step, _ := strings.Cut(of, " lay")
+		step = strings.TrimPrefix(step, " at ")
+		if step == "" {
+			return l.say("where the ring of %s lay", l.Text(ring))
+		}
+		return l.say("where the ring of %s lay at %s", l.Text(ring), l.Text(step))
+	}
 	return l.Text(name)
 }

@@ -51,6 +51,14 @@ func (l *Language) LengthUnit() string {
 	return session.Millimetre.Word()
 }
 
+// LengthUnitName is that unit within a sentence: "mm" or "inches".
+func (l *Language) LengthUnitName() string {
+	if l.inch {
+		return l.say("inches")
+	}
+	return session.Millimetre.Word()
+}
+
 // mm writes a length as Decimals does, and its unit.
 func (l *Language) mm(n session.Number) string { return l.Decimals(n) + " " + l.LengthUnit() }
 
@@ -171,6 +179,23 @@ func (l *Language) texts(words []string) []string {
 
 // Kind is what a kind of instrument is called.
 func (l *Language) Kind(k session.Kind) string { return l.Text(string(k)) }
+
+// Use is what an instrument is used for; empty for none.
+func (l *Language) Use(u session.Use) string {
+	switch u {
+	case session.Outside:
+		return l.say("use: outside")
+	case session.Inside:
+		return l.say("use: inside")
+	case session.Depth:
+		return l.say("use: depth")
+	case session.StepUse:
+		return l.say("use: step")
+	case session.GapCheck:
+		return l.say("use: gap")
+	}
+	return string(u)
+}
 
 // named puts an article before a kind of instrument and leaves a name alone.
 func (l *Language) named(instrument string) string {
