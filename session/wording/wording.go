@@ -181,21 +181,7 @@ func (l *Language) texts(words []string) []string {
 func (l *Language) Kind(k session.Kind) string { return l.Text(string(k)) }
 
 // Use is what an instrument is used for; empty for none.
-func (l *Language) Use(u session.Use) string {
-	switch u {
-	case session.Outside:
-		return l.say("use: outside")
-	case session.Inside:
-		return l.say("use: inside")
-	case session.Depth:
-		return l.say("use: depth")
-	case session.StepUse:
-		return l.say("use: step")
-	case session.GapCheck:
-		return l.say("use: gap")
-	}
-	return string(u)
-}
+func (l *Language) Use(u session.Use) string { return l.use(string(u)) }
 
 // named puts an article before a kind of instrument and leaves a name alone.
 func (l *Language) named(instrument string) string {
