@@ -585,7 +585,7 @@ func (t *turn) check(c Command) *Refusal {
 	if c.Block == "" {
 		c.Block = "0"
 	}
-	if c.U == "" && c.Block == "0" {
+	if n, err := ParseNumber(c.Block); c.U == "" && err == nil && n.IsZero() {
 		c.U = "0"
 	}
 	checked := InstrumentChecked{Instrument: c.Instrument, Use: c.Use}

@@ -42,6 +42,9 @@ func TestCommandsInInches(t *testing.T) {
 	checks := r.bench.state.job.checks
 	last := checks[len(checks)-1]
 	assert.Equal(t, []string{"25.41016", "25.4", "0.000508"}, []string{last.Shown.Decimal.String(), last.Block.Decimal.String(), last.BlockU.Decimal.String()})
+	r.do(Command{Do: CheckInstrument, Unit: "in", Instrument: "caliper-1", Use: Outside, Value: "0.0002", Block: "0"})
+	checks = r.bench.state.job.checks
+	assert.Equal(t, "0.00508", checks[len(checks)-1].Shown.Decimal.String(), "a zero needs no uncertainty of the block")
 	assert.Equal(t, "bad unit", r.refused(Command{Do: Fitting, Unit: "N.m", Packs: []SaidPack{{"flywheel side", []string{"1"}}}}))
 	assert.Equal(t, "bad number", r.refused(Command{Do: CountStock, Unit: "in", Stock: "pump-28", Size: "thick", Count: "3"}))
 }
