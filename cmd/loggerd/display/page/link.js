@@ -55,6 +55,9 @@ const t = translated; // for the patterns that stand here
 // are where no catalogue has them.
 const its = (words) => translated(words || "");
 
+// soft is a text of the bench with the soft hyphens that the page's own words have.
+const soft = (text) => Object.values(vocabulary.sentences).find((said) => said.replaceAll?.("\u00ad", "") === text) || text;
+
 // local writes a number that came as the log has it; plain is the way back.
 const local = (number) => String(number).replace(".", vocabulary.decimal_mark);
 const plain = (number) => vocabulary.decimal_mark === "," ? number.replaceAll(",", ".") : number;
@@ -174,9 +177,27 @@ function tick() {
   if (event && now.some((v, i) => v !== shown[i])) {
     shown = now;
     render(blank);
+    settle();
     for (const watch of [...watchers]) watch();
   }
 }
+
+// settle lays out anew what is too wide or too high for this screen, its fonts, and the
+// words and numbers that are shown: long words and inches need more room.
+function settle() {
+  const on = (e, name, yes) => e.classList.toggle(name, yes);
+  for (const value of document.querySelectorAll(".value")) {
+    on(value, "row", false);
+    on(value, "long", false);
+    const wide = () => value.scrollWidth > value.clientWidth;
+    on(value, "row", wide());
+    on(value, "long", wide());
+  }
+  on(document.body, "tight", false);
+  const lowest = [...document.querySelectorAll("#last-verdict, .advice .verdict")].map((e) => e.getBoundingClientRect().bottom);
+  on(document.body, "tight", Math.max(0, ...lowest) + scrollY > innerHeight);
+}
+addEventListener("resize", settle);
 
 // The sign of life moves by the page's clock, and only while the bench is heard.
 const still = matchMedia("(prefers-reduced-motion: reduce)");
@@ -202,7 +223,7 @@ function verdict(where, mark, text) {
   const symbol = where.querySelector(".symbol");
   where.dataset.mark = mark;
   symbol.replaceChildren(...(mark ? [byId(mark).content.firstElementChild.cloneNode(true)] : []));
-  put(where.querySelector("b"), text);
+  put(where.querySelector("b"), soft(text || ""));
 }
 
 // ruled is a table row for one reading; act is what can be done about it, or null.

@@ -134,7 +134,6 @@ function value(where, unit, w, blank) {
   const text = blank ? unknown : w.value;
   put(where, text);
   put(unit, blank ? "" : w.unit || "");
-  where.parentElement.classList.toggle("long", text.length > 8);
 }
 
 function advice(all, blank) {

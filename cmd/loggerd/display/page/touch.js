@@ -300,7 +300,7 @@ function asks() {
       return set;
     }
     const input = document.createElement("input");
-    Object.assign(input, { placeholder: q.usual || t("such as {example}", { example: q.example }), autocomplete: "off", maxLength: 100, required: !q.usual });
+    Object.assign(input, { placeholder: q.usual || t("such as {example}", { example: its(q.example) }), autocomplete: "off", maxLength: 100, required: !q.usual });
     input.dataset.ask = q.name;
     return make("label", "", its(q.question), input);
   }));
