@@ -35,7 +35,7 @@ func (s System) Listen(p session.Profile, clock session.Clock, size int) (heard 
 		go keepAsking(open, p.Request, done)
 	}
 	var once sync.Once
-	return to, func() { once.Do(func() { close(done) }) }, nil
+	return to, func() { once.Do(func() { close(done); _ = open.Close() }) }, nil // at once, for whoever opens it next
 }
 
 // keepAsking sends the request until done or an error.

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"go.bug.st/serial"
+	"golang.org/x/sys/unix"
 
 	"shimwright/session"
 )
@@ -26,9 +27,9 @@ type Port interface{ io.ReadWriteCloser }
 type Opener func(session.Profile) (Port, error)
 
 const (
-	readWait  = 400 * time.Millisecond // how long one Read waits for a byte; the port closes within it
-	writeWait = time.Second            // after which a write is hopeless
-	maxHandle = 1023                   // the library's Read panics above it
+	readWait  = 2 * time.Second // how long one Read waits for a byte: an idle port costs a wake each time
+	writeWait = time.Second     // after which a write is hopeless
+	maxHandle = 1023            // the library's Read panics above it
 )
 
 var (
@@ -50,7 +51,9 @@ func openSerial(device string, line session.Line) (Port, error) {
 		_ = raw.Close() // the first error says why
 		return nil, fmt.Errorf("cannot open port %q: %w", device, err)
 	}
-	return newGuard(raw, time.After), nil
+	g := newGuard(raw, time.After)
+	g.wake = wakerOf(raw)
+	return g, nil
 }
 
 func prepare(raw serial.Port) error {
@@ -75,6 +78,19 @@ func highestHandle(raw serial.Port) int64 {
 		highest = max(highest, intField(pipe.Elem(), "rd"), intField(pipe.Elem(), "wr"))
 	}
 	return highest
+}
+
+// wakerOf returns what ends a Read under way: a byte in the pipe by which the library's
+// own Close does it, which must not be called before the Read has ended.
+func wakerOf(raw serial.Port) func() {
+	if v := reflect.Indirect(reflect.ValueOf(raw)); v.Kind() == reflect.Struct {
+		if pipe := v.FieldByName("closeSignal"); pipe.Kind() == reflect.Pointer && !pipe.IsNil() {
+			if handle := intField(pipe.Elem(), "wr"); handle > 0 {
+				return func() { _, _ = unix.Write(int(handle), []byte{0}) } // if it fails the Read ends by its time
+			}
+		}
+	}
+	return nil
 }
 
 func intField(v reflect.Value, name string) int64 {
@@ -136,10 +152,12 @@ func refusal(err error) (session.PortState, string) {
 // A guard stands before a port whose own Close does not protect it: a descriptor
 // number that was closed may already be another file's. It lets no operation
 // begin after Close, and closes the port only when none is under way: with the
-// last Read, which waits readWait at most, or with a stuck Write if that ever ends.
+// last Read, which is woken and waits readWait at most, or with a stuck Write if that
+// ever ends.
 type guard struct {
 	port  Port
 	after func(time.Duration) <-chan time.Time
+	wake  func() // ends a Read under way; may be nil
 
 	mu     sync.Mutex
 	using  int  // operations under way
@@ -224,6 +242,9 @@ func (g *guard) Close() error {
 	}
 	g.closed = true
 	if g.using > 0 {
+		if g.wake != nil {
+			g.wake() // the port is open yet: whoever uses it needs g.mu to close it
+		}
 		return nil
 	}
 	return g.port.Close()

@@ -211,3 +211,42 @@ func TestLineWords(t *testing.T) {
 		assert.Equal(t, want, got, word)
 	}
 }
+
+// Close ends a Read that would wait for ever, and the descriptor is given back.
+func TestCloseWakesARead(t *testing.T) {
+	_, slave, err := rawPair()
+	require.NoError(t, err)
+	defer func() { _ = slave.Close() }()
+	port, err := openSerial(slave.Name(), session.Line{})
+	require.NoError(t, err)
+	g := port.(*guard)
+	require.NoError(t, g.port.(serial.Port).SetReadTimeout(serial.NoTimeout))
+	ended := make(chan error, 1)
+	go func() {
+		_, err := g.Read(make([]byte, 8))
+		ended <- err
+	}()
+	require.Eventually(t, func() bool {
+		g.mu.Lock()
+		defer g.mu.Unlock()
+		return g.using == 1
+	}, 5*time.Second, time.Millisecond)
+	require.NoError(t, g.Close())
+	select {
+	case err := <-ended:
+		require.Error(t, err)
+	case <-time.After(10 * time.Second):
+		require.Fail(t, "the Read goes on")
+	}
+	handles, err := filepath.Glob("/proc/self/fd/*")
+	require.NoError(t, err)
+	open := 0
+	for _, h := range handles {
+		if to, err := os.Readlink(h); err == nil && to == slave.Name() {
+			open++
+		}
+	}
+	assert.Equal(t, 1, open, "only the test has it open")
+	_, err = g.Read(nil)
+	require.ErrorIs(t, err, os.ErrClosed)
+}
