@@ -87,7 +87,7 @@ func words() []string {
 		string(session.Counted), string(session.LeftOut), string(session.StruckOut),
 		string(session.Filed), string(session.TooSoon), string(session.Held), string(session.WrongInstrument), string(session.OutOfRange), string(session.NoStep), string(session.Unreadable),
 		string(session.Done), string(session.NotDone), string(session.NotApplicable),
-		"shown inside", "shown outside", "not shown", "check gap", "trial build", "known scatter", "grubbs", "generalised esd", history.BuiltEngine, "set aside", "above", "below",
+		"shown inside", "shown outside", "not shown", "not evaluated", "check gap", "trial build", "known scatter", "grubbs", "generalised esd", history.BuiltEngine, "set aside", "above", "below",
 		"zero", "certificate", "none", "use: outside", "use: inside", "use: depth", "use: step", "use: gap",
 	}
 	for _, k := range session.Kinds() {

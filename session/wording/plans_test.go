@@ -63,7 +63,8 @@ func answered(questions []session.Ask) []map[string]string {
 	return all
 }
 
-// textsOf are the words of a plan that a person reads.
+// textsOf are the words of a plan that a person reads, and the names by which reasons
+// and rulings call its steps, chains, bearings and parts.
 func textsOf(p session.Plan) []string {
 	all := append([]string{p.Title}, p.Cautions...)
 	for _, q := range p.Asks {
@@ -74,10 +75,10 @@ func textsOf(p session.Plan) []string {
 		}
 	}
 	for _, part := range p.Parts {
-		all = append(all, part.Title)
+		all = append(all, part.Name, part.Title)
 	}
 	for _, s := range p.Steps {
-		all = append(all, s.Title, s.Do, s.Measure, s.Where, s.Side, s.Section, s.Candidate)
+		all = append(all, s.Name, s.Feature, s.Title, s.Do, s.Measure, s.Where, s.Side, s.Section, s.Candidate)
 		all = append(all, strings.TrimSuffix(s.Title, ", "+s.Candidate)) // a row of what compares them
 		all = append(all, s.Cautions...)
 		letter := func(name string) bool { return len(name) == 1 } // of a screw, on the page and on the case
@@ -90,13 +91,16 @@ func textsOf(p session.Plan) []string {
 		}
 	}
 	for _, c := range p.Chains {
-		all = append(all, c.Title)
+		all = append(all, c.Name, c.Title)
 		for _, term := range c.Terms {
 			all = append(all, term.Name)
 		}
 		for _, side := range c.Sides {
 			all = append(all, side.Name)
 		}
+	}
+	for _, b := range p.Bearings {
+		all = append(all, b.Name)
 	}
 	for _, c := range p.Choices {
 		all = append(append(all, c.Title), c.Candidates...)
