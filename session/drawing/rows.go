@@ -151,7 +151,7 @@ func (c *section) gapLabel() label {
 	case c.checking:
 		l.main, l.sub, l.class = c.l.Say("check gap"), "", "now"
 	case fit != nil:
-		l.main, l.sub, l.class = c.l.Length(fit.EndFloat), c.l.Say("end float"), "bold"
+		l.main, l.sub, l.class = c.l.FloatOnly(*fit), c.l.Say("end float"), "bold"
 		switch {
 		case !fit.EndFloat.IsPositive():
 			l.sub = c.l.Say("no float: too tight")
@@ -270,9 +270,9 @@ func (c *section) drawCaption(v *canvas, x, y float64) {
 }
 
 func (c *section) drawResult(v *canvas, y float64) {
-	text := c.l.Say("End float %s", c.l.Length(c.advice.Best.EndFloat))
+	text := c.l.Say("End float %s", c.l.FloatOnly(*c.advice.Best))
 	if c.advice.State != session.Final {
-		text = c.l.Say("So far: end float %s", c.l.Length(c.advice.Best.EndFloat))
+		text = c.l.Say("So far: end float %s", c.l.FloatOnly(*c.advice.Best))
 	}
 	size, _ := fitSize(text, 64, 22, width-2*margin, true)
 	v.centred("bold", width/2, y+80, size, textWidth(text, size, true), text)

@@ -52,8 +52,8 @@ func Scale(l *wording.Language, a session.Advice) string {
 		v.path("spread", false, low, y, high, y)
 		v.path("spread", false, high, y-14, high, y+14)
 	}
-	drawFloat(v, at(a.Best.EndFloat), y, l.Length(a.Best.EndFloat))
-	return v.svg(l.Say("Window %s, aim %s, %s %s.", l.Window(a), l.Length(a.Aim), l.Sum(a), l.Length(a.Best.EndFloat)))
+	drawFloat(v, at(a.Best.EndFloat), y, l.FloatOnly(*a.Best))
+	return v.svg(l.Say("Window %s, aim %s, %s %s.", l.Window(a), l.Length(a.Aim), l.Sum(a), l.FloatOnly(*a.Best)))
 }
 
 // drawFloat marks the end float on the scale.

@@ -82,7 +82,7 @@ func (c *section) title() string {
 		said = append(said, clean(c.l.Text(p.Side))+": "+c.pieces(p.Pack)+".")
 	}
 	if c.advice.Best != nil && !c.checking {
-		said = append(said, c.l.Say("End float %s", c.l.Length(c.advice.Best.EndFloat))+".")
+		said = append(said, c.l.Say("End float %s", c.l.FloatOnly(*c.advice.Best))+".")
 	}
 	return strings.Join(said, " ")
 }

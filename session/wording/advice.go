@@ -52,6 +52,12 @@ func (l *Language) Float(f session.Fit) string {
 	return strings.TrimSpace(value+" "+plusMinus) + " " + l.LengthUnit()
 }
 
+// FloatOnly is Float without the uncertainty, to the decimal that it earns.
+func (l *Language) FloatOnly(f session.Fit) string {
+	value, _ := l.FloatParts(f)
+	return value + " " + l.LengthUnit()
+}
+
 // FloatParts writes the end float to the decimal that its uncertainty earns, and the
 // uncertainty: "0.16", "+/- 0.05"; the second is empty if it is not evaluated.
 func (l *Language) FloatParts(f session.Fit) (value, plusMinus string) {
