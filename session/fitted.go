@@ -63,8 +63,8 @@ func (j *job) directClosed(chain int) []int {
 	return steps
 }
 
-// measureAgain goes back to the first of steps that other shims opened again, so that
-// nobody screws up an engine whose float has to be measured once more. Where the active
+// measureAgain goes back to the first of steps that other shims or a new part opened
+// again, so that nobody goes on with what has to be measured once more. Where the active
 // step is begun it stays.
 func (t *turn) measureAgain(steps []int) {
 	j := t.state.job

@@ -30,12 +30,35 @@ type scriptLine struct {
 	Restart bool         `json:"restart,omitempty"`          // the daemon starts again
 	Refused string       `json:"refused,omitempty"`          // the code of the refusal that must come
 	More    bool         `json:"more_instruments,omitempty"` // in the first line: there is a thermometer and a torque wrench
+	Gauges  bool         `json:"gauges,omitempty"`           // and a bore gauge and a dial indicator
 }
 
 type press struct {
 	Instrument string `json:"instrument"`
 	Kind       Kind   `json:"kind"`
-	Value      string `json:"value"`
+	Value      string `json:"value,omitempty"`
+	Peak       string `json:"peak,omitempty"` // of the movement in a window, with its trough, instead
+	Trough     string `json:"trough,omitempty"`
+}
+
+// reading is what the press sends at a time of the rig's clock.
+func (p press) reading(c *fakeClock) Reading {
+	r := Reading{Instrument: p.Instrument, Kind: p.Kind, Text: p.Value, Unit: p.Kind.Quantity().Unit(), Raw: Raw(p.Value + "\r\n"), At: c.wall, Mono: c.mono}
+	if p.Peak == "" {
+		r.Value = mm(p.Value)
+		return r
+	}
+	r.Movement = &Movement{Peak: mm(p.Peak), Trough: mm(p.Trough), Frames: 3, Span: time.Second}
+	r.Value, r.Raw = Num(r.Movement.Peak.Sub(r.Movement.Trough.Decimal)), Raw(p.Peak+"\n"+p.Peak+"\n"+p.Trough+"\n")
+	return r
+}
+
+// gauges are what the inspection of an engine needs beside the others.
+func gauges() []Profile {
+	return []Profile{
+		{Name: "bore-gauge-1", Kind: Micrometer, Trigger: OnPress, Resolution: mm("0.001"), Repeatability: mm("0.0015"), Permissible: map[Use]Number{Inside: mm("0.004")}},
+		{Name: "dial-1", Kind: DialIndicator, Trigger: Streaming, Resolution: mm("0.001"), Repeatability: mm("0.0015"), Permissible: map[Use]Number{StepUse: mm("0.004"), GapCheck: mm("0.004")}},
+	}
 }
 
 // TestRecordedJobs plays each script in testdata/jobs. The entries must be those
@@ -60,6 +83,9 @@ func playJob(t *testing.T, folder string) {
 	var more []Profile
 	if first.More {
 		more = otherQuantities()
+	}
+	if first.Gauges {
+		more = append(more, gauges()...)
 	}
 	r := newRig(t, more...)
 	shown := map[int]string{len(r.log.texts): shownNow(t, r)} // entries so far: hash of the snapshot
@@ -94,10 +120,7 @@ func (r *rig) act(a scriptLine) {
 		_, err := r.bench.Submit(context.Background(), *a.Port)
 		require.NoError(r.t, err)
 	case a.Press != nil:
-		_, err := r.bench.Submit(context.Background(), Reading{
-			Instrument: a.Press.Instrument, Kind: a.Press.Kind, Value: mm(a.Press.Value), Text: a.Press.Value, Unit: a.Press.Kind.Quantity().Unit(),
-			Raw: Raw(a.Press.Value + "\r\n"), At: r.clock.wall, Mono: r.clock.mono,
-		})
+		_, err := r.bench.Submit(context.Background(), a.Press.reading(r.clock))
 		require.NoError(r.t, err)
 	default:
 		if a.Plan != "" {
@@ -149,6 +172,6 @@ func TestWhatARecordedLogAdvisedIsWhatItsReadingsGive(t *testing.T) {
 			var any map[string]json.RawMessage
 			require.NoError(t, json.Unmarshal(line, &any))
 		}
-		require.Positive(t, advised, file)
+		require.True(t, advised > 0 || len(s.job.plan.Chains) == 0, file)
 	}
 }

@@ -69,9 +69,7 @@ func (t *turn) replace(j *job, c Command) *Refusal {
 	t.by(c.Operator, c.Door)
 	t.add(Replaced{c.Part, c.Note})
 	t.by("", FromBench)
-	if j.step < 0 {
-		t.openNext()
-	}
+	t.measureAgain(j.stepsOf(c.Part))
 	return nil
 }
 

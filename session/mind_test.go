@@ -65,6 +65,16 @@ func measureCollar(r *rig, width string) {
 	r.press("caliper-1", width)
 }
 
+// A new part brings the job back to the first of its steps, before anything is done with it.
+func TestANewPartIsMeasuredBeforeTheJobGoesOn(t *testing.T) {
+	r := newRig(t)
+	beginText(r, ringInSeat)
+	measureSeat(r, "52.005", "52.000")
+	r.requireAt("heat", 0)
+	r.do(Command{Do: Replace, Part: "ring", Note: "it was loose"})
+	r.requireAt("ring-diameter", 0)
+}
+
 func TestAReplacedPartIsMeasuredAnew(t *testing.T) {
 	r := newRig(t)
 	beginText(r, collarOnly)

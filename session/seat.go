@@ -93,7 +93,11 @@ func (j *job) seatView(s *Seat) SeatView {
 		}
 		v.Findings = append(v.Findings, r)
 	}
-	if found.Allowed {
+	wrong := j.wrongSeat(s, a)
+	if wrong != nil {
+		v.Findings = append(v.Findings, *wrong)
+	}
+	if found.Allowed && wrong == nil {
 		celsius := Num(decimal.NewFromFloat(found.Celsius).RoundCeil(0))
 		if celsius.GreaterThan(s.most().Decimal) {
 			celsius = *s.most()
@@ -101,6 +105,20 @@ func (j *job) seatView(s *Seat) SeatView {
 		v.Celsius = &celsius
 	}
 	return v
+}
+
+// wrongSeat says that a ring has too little or too much interference, so that no heat is
+// advised; nil if its chain does not say so.
+func (j *job) wrongSeat(s *Seat, a *Advice) *Reason {
+	if a.Best == nil || a.Best.Inside {
+		return nil
+	}
+	code := "ring loose in its seat"
+	if a.Gap.GreaterThan(a.Most.Decimal) {
+		code = "ring too large for its seat"
+	}
+	why := reason(code, "fit", s.Name, "interference", a.Gap.String(), "least", a.Least.String(), "most", a.Most.String())
+	return &why
 }
 
 func (s *Seat) hottest() []calc.HottestAllowed {

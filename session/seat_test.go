@@ -148,8 +148,21 @@ func TestNoHeatIsAdvisedAboveALimit(t *testing.T) {
 	measureSeat(r, "52.045", "51.950") // (0.095 + 0.03)/(23e-6·52) = 104.5 K
 	v := r.bench.Snapshot().Fits[0]
 	assert.Nil(t, v.Celsius)
-	require.Len(t, v.Findings, 1)
+	require.Len(t, v.Findings, 2)
+	assert.Equal(t, "ring too large for its seat", v.Findings[1].Code)
 	assert.Equal(t, map[string]string{"fit": "pump-seat", "name": "seal", "limit": "110", "needed": "125"}, v.Findings[0].Params)
+	assert.Nil(t, r.step("heat").Heat.Celsius)
+}
+
+// A ring that would be loose is not heated in, though little heat would do.
+func TestNoHeatForARingThatWouldBeLoose(t *testing.T) {
+	r := newRig(t)
+	beginText(r, ringInSeat)
+	measureSeat(r, "52.005", "52.000") // least 0.020
+	v := r.bench.Snapshot().Fits[0]
+	assert.Nil(t, v.Celsius)
+	require.Len(t, v.Findings, 1)
+	assert.Equal(t, "ring loose in its seat", v.Findings[0].Code)
 	assert.Nil(t, r.step("heat").Heat.Celsius)
 }
 

@@ -66,6 +66,10 @@ func kindReason(code string) string {
 // kindFinding is the pattern of a finding of such a step, as findingText.
 func kindFinding(code string) string {
 	switch code {
+	case "ring loose in its seat":
+		return "the interference of {fit} is {interference:mm}, and at least {least:mm} is wanted: the ring would be loose; look at ring and seat, and do not heat it in"
+	case "ring too large for its seat":
+		return "the interference of {fit} is {interference:mm}, and at most {most:mm} is wanted: the ring would lose its play; look at ring and seat, and do not heat it in"
 	case "too hot for":
 		return "{fit} would need {needed} degrees, above the {limit} that {name} stands; cool the ring, or look at the parts"
 	case "cannot be heated":
