@@ -78,12 +78,23 @@ func (j *job) noteFitting(step int) {
 func (j *job) packsFor(step int) []Pack {
 	chain, w := j.plan.direct(step)
 	if chain < 0 {
-		return nil
+		return j.packsToFit(step)
 	}
 	if packs := j.fitted[chain].during[w]; packs != nil {
 		return packs
 	}
 	return j.packsNow(chain, w)
+}
+
+// packsToFit are those that are advised and go in at a step that is confirmed.
+func (j *job) packsToFit(step int) []Pack {
+	var packs []Pack
+	for _, i := range j.toFit(step) {
+		if a := j.advice[i]; a != nil && a.Best != nil {
+			packs = append(packs, a.Best.Packs...)
+		}
+	}
+	return packs
 }
 
 // setFitted takes what a person says is in. Unless that corrects what was in before,

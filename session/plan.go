@@ -104,6 +104,7 @@ type Step struct {
 	Name       string   `toml:"name" strict:"required,unique" example:"crank-width" json:"name"`
 	Title      string   `toml:"title" strict:"required" example:"Crank over the bearing seats" json:"title"`
 	Kind       StepKind `toml:"kind" strict:"oneof=measure|confirm|wait|torque|compare" json:"kind"` // measure if not given
+	Fitted     []string `toml:"fitted" json:"fitted,omitempty"`                                      // chains whose shims are in once it is confirmed
 	Do         string   `toml:"do" json:"do,omitempty"`                                              // what to do, in words, where nothing is measured
 	Measure    string   `toml:"measure" json:"measure,omitempty"`                                    // what to do, in words
 	Where      string   `toml:"where" json:"where,omitempty"`                                        // where to put the instrument

@@ -20,7 +20,7 @@ func keysOf(k StepKind) []string {
 	case CompareStep:
 		return []string{"for"}
 	case ConfirmStep:
-		return []string{"for"}
+		return []string{"for", "fitted"}
 	}
 	return measuringKeys()
 }
@@ -43,6 +43,11 @@ func (c *planCheck) stepKeys(i int, s Step) {
 				c.wrong(fmt.Sprintf("%q does not belong to step %q of the kind %q", key, s.Name, s.Kind), "remove it, or correct the kind", "step", i, key)
 			}
 			seen[key] = true
+		}
+	}
+	for k, name := range s.Fitted {
+		if at := c.plan.chain(name); at < 0 || c.plan.Chains[at].plainSum() {
+			c.wrong(fmt.Sprintf("there is no chain %q that takes shims", name), "name the [[chain]] whose shims go in at this step", "step", i, "fitted", k)
 		}
 	}
 	switch s.Kind {

@@ -109,7 +109,8 @@ type StepView struct {
 	WithAll    *Number     `json:"value_with_all_mm,omitempty"` // with those left out
 	Bar        *Number     `json:"bar_mm,omitempty"`            // what was subtracted
 	Places     []PlaceView `json:"places"`
-	Packs      []Pack      `json:"packs,omitempty"` // of a direct measurement: what has to be in while it is made, or was
+	Packs      []Pack      `json:"packs,omitempty"`  // of a direct measurement: what has to be in while it is made, or was; else to put in
+	Fitted     []string    `json:"fitted,omitempty"` // chains whose shims are in once it is confirmed
 	Findings   []Reason    `json:"findings,omitempty"`
 
 	Limits    *LimitsView    `json:"limits,omitempty"`    // the value against the plan's limits for it

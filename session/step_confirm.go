@@ -54,6 +54,38 @@ func (t *turn) confirm(j *job, c Command) *Refusal {
 	}
 }
 
+// toFit are the chains of a step whose advised shims nobody has said to be in.
+func (j *job) toFit(step int) []int {
+	var chains []int
+	for _, name := range j.plan.Steps[step].Fitted {
+		i := j.plan.chain(name)
+		a, said := j.advice[i], j.fitted[i].said
+		if a != nil && a.Best != nil && len(said) == len(a.Best.Packs) && !slices.ContainsFunc(a.Best.Packs, func(p Pack) bool {
+			return !slices.ContainsFunc(said, func(o Pack) bool { return samePieces(p, o) })
+		}) {
+			continue
+		}
+		chains = append(chains, i)
+	}
+	return chains
+}
+
+// notFitted says why a step that puts shims in is not done; nil if it can be.
+func (j *job) notFitted(step int) *Refusal {
+	for _, i := range j.toFit(step) {
+		name, a := j.plan.Chains[i].Name, j.advice[i]
+		const orNote = ", or confirm it with a note that says why"
+		switch {
+		case a == nil || a.Best == nil:
+			return refuse("nothing advised", fmt.Sprintf("no shims are advised yet for %q", name), "measure what it still lacks"+orNote, "chain", name)
+		case len(j.fitted[i].said) < len(a.Best.Packs):
+			return refuse("not said", fmt.Sprintf("nobody said which shims are in for %q", name), "put in what is advised and say so (fitted)"+orNote, "chain", name)
+		}
+		return refuse("not as advised", fmt.Sprintf("other shims are in for %q than are advised", name), "change them and say so (fitted)"+orNote, "chain", name)
+	}
+	return nil
+}
+
 func (t *turn) confirmStep(j *job, c Command) *Refusal {
 	name := j.plan.Steps[j.step].Name
 	if c.Outcome == "" {
@@ -64,6 +96,11 @@ func (t *turn) confirmStep(j *job, c Command) *Refusal {
 	}
 	if c.Outcome != Done && c.Note == "" {
 		return refuse("no note", fmt.Sprintf("%q needs a note", c.Outcome), "say in a few words why", "step", name)
+	}
+	if c.Outcome == Done && c.Note == "" {
+		if no := j.notFitted(j.step); no != nil {
+			return no
+		}
 	}
 	t.add(Confirmed{name, j.place, c.Outcome, c.Note})
 	t.by("", FromBench)
@@ -132,6 +169,9 @@ func (j *job) kindFindings(step int) []Reason {
 	}
 	if s.wait != nil && s.wait.over != nil && s.wait.over.CutShort {
 		found = append(found, reason("wait cut short", "step", name, "left", spanWords(time.Duration(s.wait.over.Left)*time.Second), "note", s.wait.over.Note))
+	}
+	if h := j.heatView(step); s.wait != nil && s.wait.hottest != nil && h != nil && h.Most != nil && s.wait.hottest.GreaterThan(h.Most.Decimal) {
+		found = append(found, reason("was too hot", "step", name, "celsius", s.wait.hottest.String(), "limit", h.Most.String()))
 	}
 	if p := &j.plan.Steps[step]; p.Reference != nil && s.closed {
 		if in := j.instrumentOf(step); in != nil {

@@ -58,6 +58,7 @@ type waiting struct {
 	run          int64
 	mono         time.Duration
 	noted        *Number // °C, the last that was noted of the part meanwhile
+	hottest      *Number // of those
 	over         *Waited
 }
 
@@ -141,6 +142,9 @@ func (j *job) noteMeanwhile(b TemperatureTaken) {
 	if w := j.steps[j.step].wait; w != nil && w.over == nil {
 		noted := *w
 		noted.noted = &b.Celsius
+		if w.hottest == nil || b.Celsius.GreaterThan(w.hottest.Decimal) {
+			noted.hottest = &b.Celsius
+		}
 		j.steps[j.step].wait = &noted
 	}
 }

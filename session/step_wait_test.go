@@ -140,7 +140,7 @@ func TestTheThermometerEndsAWait(t *testing.T) {
 	v := r.step("heat")
 	assert.True(t, v.Closed)
 	assert.False(t, v.Wait.CutShort)
-	assert.Empty(t, v.Findings)
+	assert.Equal(t, []Reason{{"was too hot", map[string]string{"step": "heat", "celsius": "121", "limit": "120"}}}, v.Findings)
 	assert.Equal(t, "95", v.Wait.Shown.String())
 
 	r.do(Command{Do: Next}) // it cools

@@ -194,3 +194,24 @@ func TestChainsShareOneStock(t *testing.T) {
 		require.Equal(t, count == 1, without > 0, "%d of each", count)
 	}
 }
+
+// A step at which shims go in is done once somebody said that those advised are in.
+func TestShimsAreInBeforeTheirStepIsDone(t *testing.T) {
+	r := gears(t, 12)
+	r.requireAt("gears-in", 0)
+	require.Len(t, r.bench.Snapshot().Step.Packs, 3, "what to put in")
+	require.Equal(t, "not said", r.refused(Command{Do: Confirm}))
+	for _, chain := range []string{"input-float", "layshaft-float"} {
+		r.do(Command{Do: Fitting, Chain: chain})
+	}
+	require.Equal(t, "not said", r.refused(Command{Do: Confirm}))
+	r.do(Command{Do: Fitting, Chain: "output-float", Packs: []SaidPack{{"output cover side", []string{"0.08"}}}})
+	require.Equal(t, "not as advised", r.refused(Command{Do: Confirm}))
+	r.do(Command{Do: Fitting, Chain: "output-float"})
+	require.Empty(t, r.bench.Snapshot().Step.Packs)
+	r.do(Command{Do: Confirm})
+	require.True(t, r.step("gears-in").Closed)
+
+	_, err := ReadPlan("p.toml", []byte(strings.Replace(readPlanFile(t, "pump-gearbox.toml"), `"output-float"]`, `"outer-float"]`, 1)))
+	require.ErrorContains(t, err, `there is no chain "outer-float" that takes shims`)
+}

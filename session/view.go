@@ -73,7 +73,7 @@ func (j *job) stepView(i int) StepView {
 		Side: p.Side, Instrument: p.Instrument, Use: p.Use, Cautions: p.Cautions, OnCommand: p.OnCommand,
 		Active: i == j.step, Closed: s.closed, Places: make([]PlaceView, len(p.Places)),
 		Findings: append(j.findings(i), j.kindFindings(i)...),
-		Skipped:  s.skipped, Packs: j.packsFor(i),
+		Skipped:  s.skipped, Packs: j.packsFor(i), Fitted: p.Fitted,
 		Confirmed: s.confirmed, Choice: p.For, Candidate: p.Candidate, Compare: j.compareView(i), Wait: j.waitView(i), Screws: j.torqueView(i), Heat: j.heatView(i),
 	}
 	v.Reduce, v.Window = p.Reduce, p.Window

@@ -8,6 +8,7 @@ import (
 
 	"shimwright/session"
 	"shimwright/session/wording"
+	"shimwright/sqlite"
 )
 
 // lineWidth is what a terminal shows at the least.
@@ -96,14 +97,18 @@ func (n *narrator) next(d *daemon, once bool) {
 	if d.cfg.Socket != n.socket {
 		logctl += " --socket " + d.cfg.Socket
 	}
+	review := " --log " + sqlite.PathOf(d.cfg.Data, d.cfg.Bench)
 	for _, line := range []string{
 		"page     http://" + d.pageAddress(),
 		"pair     " + logctl + " pair tablet, and the page takes commands",
 		"topic    " + d.topic() + "/advice at " + d.brokerAddress(),
+		"status   " + logctl + " status",
 		"readings " + logctl + " readings",
 		"advice   " + logctl + " advice",
 		"watch    " + logctl + " watch",
 		"strike   " + logctl + " strike NUMBER --reason \"jaw on a burr\"",
+		"card     go run ./cmd/logctl card 1 -o job-1.pdf" + review,
+		"history  go run ./cmd/logctl history" + review + ", of jobs that have ended",
 	} {
 		fmt.Fprintln(n.out, "  "+line)
 	}

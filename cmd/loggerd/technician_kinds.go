@@ -20,7 +20,7 @@ func (t *technician) step(ctx context.Context, step session.StepView) error {
 	}
 	switch step.Kind {
 	case session.ConfirmStep:
-		return t.confirm(ctx, "")
+		return t.putIn(ctx, step)
 	case session.WaitStep:
 		return t.wait(ctx, step)
 	case session.TorqueStep:
@@ -156,6 +156,20 @@ func (t *technician) feel(ctx context.Context, step session.StepView) error {
 	}
 	passes := trueOf(step, 0) / 50 * 50
 	return t.say(ctx, session.Command{Do: session.Enter, Instrument: "feelers", Passes: micrometres(passes).String(), Stops: micrometres(passes + 50).String()})
+}
+
+// putIn puts in the shims that go in at a step, says so, and that the step is done.
+func (t *technician) putIn(ctx context.Context, step session.StepView) error {
+	for _, chain := range step.Fitted {
+		in := slices.ContainsFunc(t.bench.Snapshot().Job.Fitted, func(f session.FittedView) bool { return f.Chain == chain && f.Advised })
+		if in {
+			continue
+		}
+		if err := t.fit(ctx, chain); err != nil {
+			return err
+		}
+	}
+	return t.confirm(ctx, "")
 }
 
 // wantsPacks is the chain whose shims have to go in before a step and of which nobody

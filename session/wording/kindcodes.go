@@ -70,6 +70,8 @@ func kindFinding(code string) string {
 		return "the interference of {fit} is {interference:mm}, and at least {least:mm} is wanted: the ring would be loose; look at ring and seat, and do not heat it in"
 	case "ring too large for its seat":
 		return "the interference of {fit} is {interference:mm}, and at most {most:mm} is wanted: the ring would lose its play; look at ring and seat, and do not heat it in"
+	case "was too hot":
+		return "{step:of}it was at {celsius} degrees, above the limit of {limit}; look at what that may have harmed"
 	case "too hot for":
 		return "{fit} would need {needed} degrees, above the {limit} that {name} stands; cool the ring, or look at the parts"
 	case "cannot be heated":

@@ -52,6 +52,9 @@ func (l *Language) inNow(s session.StepView) string {
 	if len(s.Packs) == 0 {
 		return ""
 	}
+	if s.Kind == session.ConfirmStep {
+		return l.say("put in %s, and say so (fitted)", l.packs(s.Packs))
+	}
 	return l.say("this counts as measured with %s; if other shims are in, say so first (fitted)", l.packs(s.Packs))
 }
 

@@ -76,6 +76,7 @@ func TestFinding(t *testing.T) {
 		{"repeats not independent", "lag=0.8 limit=0.6", "the repeats follow one another instead of scattering; set the instrument down anew for each"},
 		{"ring does not slide", "bearing=pump-bearing way=trial-build", "the ring of pump-bearing does not slide on its journal, so that the trial-build shows its play and not the gap; it is not counted"},
 		{"shim meant for another chain", "size=0.16 chain=input-float", "a shim of 0.16 mm would do better here and is meant for: input-float; this is the best of what is left, so get one more of it"},
+		{"was too hot", "step=heat celsius=130 limit=120", "heat: it was at 130 degrees, above the limit of 120; look at what that may have harmed"},
 		{"ring loose in its seat", "fit=pump-fit interference=-0.004 least=0.010", "the interference of pump-fit is -0.004 mm, and at least 0.010 mm is wanted: the ring would be loose; look at ring and seat, and do not heat it in"},
 		{"not centred", "rod=rod-to-shoulder axis=axis-to-face", "rod-to-shoulder and axis-to-face are not measured yet, so the packs are as even as can be, not centred"},
 		{"spread larger than stated", "step=bore repeats=6 spread=0.044 stated=0.01 limit=0.027", "bore: the 6 repeats scatter by 0.044 mm, more than the 0.027 mm that the stated repeatability of 0.01 mm explains; look for dirt, a burr or a loose jaw, or state what the instrument really repeats to"},
