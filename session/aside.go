@@ -98,19 +98,22 @@ func (t *turn) resume(c Command) (Receipt, *Refusal) {
 	if j := t.state.job; j != nil && !j.ended {
 		return Receipt{}, refuse("job open", "job "+j.number+" is still open", "end it first, or put it aside", "job", j.number)
 	}
-	var numbers []string
+	var numbers, named []string
 	for _, j := range t.state.aside {
 		numbers = append(numbers, j.number)
+		if named = append(named, j.number); j.reference != "" {
+			named[len(named)-1] += " (" + j.reference + ")"
+		}
 	}
 	switch {
 	case len(numbers) == 0:
 		return Receipt{}, refuse("none waits", "no job was put aside", "begin one with a plan")
 	case c.Job == "" && len(numbers) > 1:
-		return Receipt{}, nameOneOf(numbers, "which job", fmt.Sprintf("%d jobs wait", len(numbers)))
+		return Receipt{}, nameOneOf(named, "which job", fmt.Sprintf("%d jobs wait", len(numbers)))
 	case c.Job == "":
 		c.Job = numbers[0]
 	case !slices.Contains(numbers, c.Job):
-		return Receipt{}, nameOneOf(numbers, "no such job", fmt.Sprintf("job %q does not wait", c.Job), "job", c.Job)
+		return Receipt{}, nameOneOf(named, "no such job", fmt.Sprintf("job %q does not wait", c.Job), "job", c.Job)
 	}
 	t.add(Resumed{c.Job})
 	receipt := Receipt{Seq: t.state.seq, Job: c.Job}

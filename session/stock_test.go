@@ -200,13 +200,13 @@ func TestShimsAreInBeforeTheirStepIsDone(t *testing.T) {
 	r := gears(t, 12)
 	r.requireAt("gears-in", 0)
 	require.Len(t, r.bench.Snapshot().Step.Packs, 3, "what to put in")
-	require.Equal(t, "not said", r.refused(Command{Do: Confirm}))
+	require.Equal(t, "shims not said", r.refused(Command{Do: Confirm}))
 	for _, chain := range []string{"input-float", "layshaft-float"} {
 		r.do(Command{Do: Fitting, Chain: chain})
 	}
-	require.Equal(t, "not said", r.refused(Command{Do: Confirm}))
+	require.Equal(t, "shims not said", r.refused(Command{Do: Confirm}))
 	r.do(Command{Do: Fitting, Chain: "output-float", Packs: []SaidPack{{"output cover side", []string{"0.08"}}}})
-	require.Equal(t, "not as advised", r.refused(Command{Do: Confirm}))
+	require.Equal(t, "other shims in", r.refused(Command{Do: Confirm}))
 	r.do(Command{Do: Fitting, Chain: "output-float"})
 	require.Empty(t, r.bench.Snapshot().Step.Packs)
 	r.do(Command{Do: Confirm})

@@ -28,7 +28,12 @@ func (a *app) resumeCommand() *cobra.Command {
 one that waits; status lists them.`,
 		Example: `  logctl resume 12`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.do(cmd, session.Command{Do: session.Resume, Job: argument(args)}, a.moved)
+			return a.do(cmd, session.Command{Do: session.Resume, Job: argument(args)}, func(r session.Receipt, s session.Snapshot) {
+				if s.Job != nil { // so that nobody goes on with the wrong engine
+					a.page.strong("", "  ", jobLine(*s.Job))
+				}
+				a.moved(r, s)
+			})
 		},
 	}
 }

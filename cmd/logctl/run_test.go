@@ -163,6 +163,7 @@ var goldens = []struct {
 	{name: "status-two-chains", snapshot: "measuring", args: "status", change: func(s *session.Snapshot) {
 		s.Advice = append(s.Advice, session.Advice{Chain: "seal", Title: "Depth of the seal", State: session.Waiting, Missing: []string{"seal-depth"}})
 	}},
+	{name: "resume", snapshot: "measuring", receipt: session.Receipt{Seq: 61, Job: "1"}, args: "resume 1"},
 	{name: "status-long", snapshot: "measuring", args: "status", change: longJob},
 	{name: "status-long-every", snapshot: "measuring", args: "status --every", change: longJob},
 	{name: "advice-chains", snapshot: "measuring", args: "advice", change: longJob},

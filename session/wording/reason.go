@@ -76,8 +76,6 @@ func reasonText(code string) string {
 		return "the plan gives {term} without its uncertainty"
 	case "pack changed":
 		return "it was made with other shims in"
-	case "other shims than in the trial":
-		return "after {step} other shims come out best than were in; change them, say so (fitted), and measure it again before going on"
 	case "trial build instead":
 		return "other shims are in than when this was measured; the trial build measures the float with them"
 	case "shown without a trial build":
@@ -107,6 +105,8 @@ func reasonText(code string) string {
 // findingText is the pattern of a finding, as reasonText.
 func findingText(code string) string {
 	switch code {
+	case "other shims than in the trial":
+		return "after {step} other shims come out best than were in; change them, say so (fitted), and measure it again before going on"
 	case "places differ":
 		return "{step:of}the places differ by {by:mm}, and {allowed:mm} is allowed; look for a burr, taper or a crooked seat"
 	case "place unsettled":
