@@ -39,10 +39,11 @@ type act struct {
 }
 
 type press struct {
-	Instrument string       `json:"instrument"`
-	Kind       session.Kind `json:"kind"`
-	Value      string       `json:"value"`
-	Fault      string       `json:"fault"`
+	Instrument   string       `json:"instrument"`
+	Kind         session.Kind `json:"kind"`
+	Peak, Trough string       // of a movement
+	Value        string       `json:"value"`
+	Fault        string       `json:"fault"`
 }
 
 // workshop is a bench with a real log on disk and a clock that stands still until it
@@ -208,7 +209,13 @@ func (w *workshop) reading(p press) session.Reading {
 		r.Fault = &session.Fault{Code: p.Fault, Bytes: 2}
 		return r
 	}
-	r.Value, r.Text, r.Unit = mm(p.Value), p.Value, p.Kind.Quantity().Unit()
+	r.Text, r.Unit = p.Value, p.Kind.Quantity().Unit()
+	if p.Peak != "" {
+		r.Movement = &session.Movement{Peak: mm(p.Peak), Trough: mm(p.Trough), Frames: 3, Span: time.Second}
+		r.Value = session.Num(r.Movement.Peak.Sub(r.Movement.Trough.Decimal))
+		return r
+	}
+	r.Value = mm(p.Value)
 	return r
 }
 
