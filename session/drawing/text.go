@@ -52,12 +52,17 @@ func em(r rune) float64 {
 		return 0.42
 	case strings.ContainsRune("mwMW%@", r):
 		return 1.0
-	case r >= 'A' && r <= 'Z':
+	case strings.ContainsRune("ÆŒæœ", r):
+		return 1.05
+	case r < 0x250 && unicode.IsUpper(r):
 		return 0.74
 	case r < 0x250:
 		return 0.64
 	case r >= 0xFD00 && r <= 0xFDFF, r >= 0x12000 && r <= 0x12FFF:
 		return 4 // ligatures of whole phrases, long signs
+	}
+	if unicode.IsUpper(r) {
+		return 1.25 // of Cyrillic some are wider than any of the Latin ones
 	}
 	return 1.05
 }
