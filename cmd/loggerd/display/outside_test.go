@@ -78,6 +78,9 @@ func (p *page) size(w, h int64, dark bool) {
 		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
 	})
 	require.NoError(p.T, err)
+	// The page lays out anew when the browser tells it of its size, a frame later.
+	p.Text(`(() => { window.laid = false; requestAnimationFrame(() => requestAnimationFrame(() => { window.laid = true; })); })()`)
+	p.Wait("window.laid")
 }
 
 // shot leaves a picture of the screen, if they are wanted.
