@@ -72,18 +72,20 @@ func (j *job) toFit(step int) []int {
 
 // notFitted says why a step that puts shims in is not done; nil if it can be.
 func (j *job) notFitted(step int) *Refusal {
-	for _, i := range j.toFit(step) {
-		name, title, a := j.plan.Chains[i].Name, j.plan.Chains[i].Title, j.advice[i]
-		const orNote = ", or confirm it with a note that says why"
-		switch {
-		case a == nil || a.Best == nil:
-			return refuse("no shims advised", fmt.Sprintf("no shims are advised yet for %q", name), "measure what it still lacks"+orNote, "chain", name, "title", title)
-		case len(j.fitted[i].said) < len(a.Best.Packs):
-			return refuse("shims not said", fmt.Sprintf("nobody said which shims are in for %q", name), "put in what is advised and say so (fitted)"+orNote, "chain", name, "title", title)
-		}
-		return refuse("other shims in", fmt.Sprintf("other shims are in for %q than are advised", name), "change them and say so (fitted)"+orNote, "chain", name, "title", title)
+	chains := j.toFit(step)
+	if len(chains) == 0 {
+		return nil
 	}
-	return nil
+	i := chains[0]
+	name, title, a := j.plan.Chains[i].Name, j.plan.Chains[i].Title, j.advice[i]
+	const orNote = ", or confirm it with a note that says why"
+	switch {
+	case a == nil || a.Best == nil:
+		return refuse("no shims advised", fmt.Sprintf("no shims are advised yet for %q", name), "measure what it still lacks"+orNote, "chain", name, "title", title)
+	case len(j.fitted[i].said) < len(a.Best.Packs):
+		return refuse("shims not said", fmt.Sprintf("nobody said which shims are in for %q", name), "put in what is advised and say so (fitted)"+orNote, "chain", name, "title", title)
+	}
+	return refuse("other shims in", fmt.Sprintf("other shims are in for %q than are advised", name), "change them and say so (fitted)"+orNote, "chain", name, "title", title)
 }
 
 func (t *turn) confirmStep(j *job, c Command) *Refusal {
