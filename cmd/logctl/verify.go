@@ -48,8 +48,14 @@ entries 1 to n only, and says so. The daemon keeps its latest checkpoint beside
 the log, in a file that ends in .checkpoint; it is used where it lies there, but
 lying on the same disk it proves less.
 
+A checkpoint is a short text: the name of the log, how many entries it covers, a
+hash, an empty line, and a line that begins with a long dash. Copy it from the job
+card into a text file, the public key below it as well if you like: both are used.
+One that does not fit is no proof of anything but that; see what else is said.
+
 The key is the bench's public one, as logctl status and the job card show it.
-Without --key, the key that the file itself names is believed.
+Without --key, and without one beside a checkpoint, the key that the file itself
+names is believed.
 
 The exit code is 0 if nothing is found, 6 if something is, 5 if a file is not
 there, 2 if the command is wrong, and 1 if the log could not be checked at all.`,
@@ -139,7 +145,7 @@ func (a *app) givenKeys(given []string, o *sqlite.VerifyOptions) error {
 		}
 		_, keys := sqlite.CheckpointsIn(text)
 		if len(keys) == 0 {
-			return fail(exitUsage, "%q is neither a public key nor a file with one; copy the key whole, as logctl status shows it", g)
+			return fail(exitUsage, "%q is neither a public key nor a file with one; copy the key whole, as the job card has it under \"Public key\", or logctl status", g)
 		}
 		o.Keys = append(o.Keys, keys...)
 	}
@@ -156,7 +162,7 @@ func (a *app) givenCheckpoints(files []string, o *sqlite.VerifyOptions) error {
 		}
 		checkpoints, keys := sqlite.CheckpointsIn(string(text))
 		if len(checkpoints) == 0 {
-			return fail(exitFailed, "there is no checkpoint in %q; give the signed text whole, from the name of the log to the line with the signature", file)
+			return fail(exitFailed, "there is no checkpoint in %q; copy its lines whole into a text file: name, number and hash, an empty line, and the line that begins with a long dash (—)", file)
 		}
 		for _, c := range checkpoints {
 			o.Outside = append(o.Outside, sqlite.Outside{Name: file, Text: c})
@@ -263,7 +269,7 @@ func unproved(r sqlite.Report, zone *time.Location) (texts []string) {
 	case r.Anchored > 0:
 		return append(texts, fmt.Sprintf("Whether entries after %d were cut off or written anew shows only a checkpoint that was made after them.", r.Anchored))
 	case kept:
-		return append(texts, "No checkpoint that was given fits what is there, so none of them proves anything of it.")
+		return append(texts, "No checkpoint that was given fits what is there, so none of them proves anything of it. Where it is genuine, the log is not what it was when that was signed.")
 	case r.Signed == 0:
 		return texts
 	case !r.Sound():
@@ -297,7 +303,10 @@ func unsigned(r sqlite.Report) string {
 	case r.Sound():
 		return fmt.Sprintf("%s%s %s, but no checkpoint covers %s yet.", strings.ToUpper(which[:1]), which[1:], agree, them)
 	}
-	text := fmt.Sprintf("No checkpoint that still fits covers %s, so none vouches for %s.", which, them)
+	text := fmt.Sprintf("No checkpoint that is left and fits covers what follows entry %d, so none vouches for it.", r.Signed)
+	if r.Signed == 0 {
+		text = "No checkpoint that is left fits, so none vouches for anything."
+	}
 	if told(r) {
 		text += " But for what stands above, what is there agrees with the hashes that were stored with it."
 	}
