@@ -53,6 +53,9 @@ func (j *job) evaluate(i int, a *Advice) error {
 	if err := acct.built(known, a); err != nil {
 		return fmt.Errorf("cannot judge the built engine for chain %q: %w", a.Chain, err)
 	}
+	if err := j.instead(i, known, a); err != nil {
+		return fmt.Errorf("cannot work out the float with what is fitted for chain %q: %w", a.Chain, err)
+	}
 	return acct.lookAhead(known, a)
 }
 
@@ -272,6 +275,41 @@ func (j *job) likelyFit(f calc.LikelyFit, known knowledge) (Fit, error) {
 	fit.Expanded, fit.Guard, fit.Outcome = &u, &guard, f.Conformity.Outcome.String()
 	fit.Chance = &Chance{rounded(f.Conformity.Inside, 4), rounded(f.Conformity.TooTight, 4), rounded(f.Conformity.TooLoose, 4)}
 	return fit, nil
+}
+
+// instead adds what the float comes to with the shims that are said to be in, where those
+// are not the best fit and the engine is not measured yet.
+func (j *job) instead(i int, known knowledge, a *Advice) error {
+	ch, packs := &j.plan.Chains[i], j.saidPacks(i)
+	if a.Best == nil || a.Built != nil || len(packs) < len(ch.Sides) || slices.EqualFunc(packs, a.Best.Packs, samePieces) {
+		return nil
+	}
+	total := decimal.Zero
+	for _, pack := range packs {
+		total = total.Add(pack.Total.Decimal)
+	}
+	u, err := j.withPacks(known.budget, packs).Combine(j.plan.Decision.Coverage.InexactFloat64())
+	if err != nil {
+		return err
+	}
+	float := known.value.Sub(total)
+	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
+	said, err := calc.Conform(u.Estimate(float), w, j.plan.rule())
+	if err != nil {
+		return err
+	}
+	expanded, err := plusMinus(float, u)
+	if err != nil {
+		return err
+	}
+	guard := Num(decimal.NewFromFloat(said.Guard).RoundCeil(3))
+	a.Instead = &Fit{
+		Packs: packs, Total: worked(total), EndFloat: worked(float.RoundBank(correctionPlaces)), CheckGap: worked(known.value.Sub(packs[0].Total.Decimal)),
+		Inside:   !float.LessThan(ch.Least.Decimal) && !float.GreaterThan(ch.Most.Decimal),
+		Expanded: &expanded, Guard: &guard, Outcome: said.Outcome.String(),
+		Chance: &Chance{rounded(said.Inside, 4), rounded(said.TooTight, 4), rounded(said.TooLoose, 4)},
+	}
+	return nil
 }
 
 // rounded rounds to places decimals, so that equal results have equal texts.

@@ -94,14 +94,7 @@ func (j *job) untouched() bool {
 func (j *job) fittedViews() []FittedView {
 	var views []FittedView
 	for i, ch := range j.plan.Chains {
-		v := FittedView{Chain: ch.Name}
-		for _, side := range ch.Sides {
-			for _, pack := range j.fitted[i].said {
-				if pack.Side == side.Name {
-					v.Packs = append(v.Packs, pack)
-				}
-			}
-		}
+		v := FittedView{Chain: ch.Name, Packs: j.saidPacks(i)}
 		if len(v.Packs) == 0 {
 			continue
 		}
@@ -111,6 +104,19 @@ func (j *job) fittedViews() []FittedView {
 		views = append(views, v)
 	}
 	return views
+}
+
+// saidPacks are those that are said to be in for a chain, in the order of its sides.
+func (j *job) saidPacks(i int) []Pack {
+	var packs []Pack
+	for _, side := range j.plan.Chains[i].Sides {
+		for _, pack := range j.fitted[i].said {
+			if pack.Side == side.Name {
+				packs = append(packs, pack)
+			}
+		}
+	}
+	return packs
 }
 
 // chainFor finds the named chain with sides for shims, or the only one.

@@ -292,6 +292,7 @@ type Advice struct {
 	DialExpanded *Number        `json:"dial_expanded_mm,omitempty"`
 	OffCentre    *Number        `json:"off_centre_mm,omitempty"` // of the rod with the best fit, beyond the cylinder's axis seen from the first side; with split "centred"
 	Built        *BuiltView     `json:"built,omitempty"`         // the end float of the built engine
+	Instead      *Fit           `json:"instead,omitempty"`       // what is said to be in where that is not the best fit, until the engine is measured
 	WarmFloat    *Number        `json:"warm_float_mm,omitempty"` // of the best fit, at running temperature
 	WarmExpanded *Number        `json:"warm_expanded_mm,omitempty"`
 }

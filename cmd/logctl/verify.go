@@ -48,10 +48,10 @@ entries 1 to n only, and says so. The daemon keeps its latest checkpoint beside
 the log, in a file that ends in .checkpoint; it is used where it lies there, but
 lying on the same disk it proves less.
 
-A checkpoint is a short text: the name of the log, how many entries it covers, a
-hash, an empty line, and a line that begins with a long dash. Copy it from the job
-card into a text file, the public key below it as well if you like: both are used.
-One that does not fit is no proof of anything but that; see what else is said.
+A checkpoint is a short text: the name of the log, how many entries it covers,
+a hash, an empty line, and a line that begins with a long dash. Copy it from the
+job card into a text file, the public key below it too if you like: both are
+used. One that does not fit proves that and nothing else.
 
 The key is the bench's public one, as logctl status and the job card show it.
 Without --key, and without one beside a checkpoint, the key that the file itself

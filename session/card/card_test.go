@@ -258,9 +258,7 @@ func TestACardInAnotherLanguageAndUnit(t *testing.T) {
 		for _, p := range s.Places {
 			plan = append(plan, p.Name)
 		}
-		for _, caution := range s.Cautions {
-			plan = append(plan, caution)
-		}
+		plan = append(plan, s.Cautions...)
 	}
 	for _, a := range j.Snapshot.Advice {
 		plan = append(plan, a.Title)

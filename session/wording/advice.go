@@ -149,6 +149,7 @@ func (l *Language) Why(a session.Advice) string {
 	}
 	say(l.Changed(a))
 	say(l.Unfinished(a))
+	say(l.instead(a))
 	for _, f := range a.Findings {
 		say(l.sentence(l.Finding(f)))
 	}
@@ -178,6 +179,24 @@ func (l *Language) Why(a session.Advice) string {
 	say(l.leftOut(a))
 	say(l.Uncertainty(a))
 	return strings.Join(said, " ")
+}
+
+// instead says what the float comes to with the shims that are in, where those are not
+// what is advised.
+func (l *Language) instead(a session.Advice) string {
+	f := a.Instead
+	if f == nil {
+		return ""
+	}
+	text := l.say("With what is said to be in, %s, the float is %s.", l.packs(f.Packs), l.Float(*f)) + " "
+	switch risk := l.Odds(1 - f.Chance.Inside); f.Outcome {
+	case "shown inside":
+		return text + l.say("That is shown inside the window %s: the risk that it is outside is %s.", l.Window(a), risk)
+	case "shown outside":
+		return text + l.say("That is shown outside the window %s: change the shims.", l.Window(a))
+	default:
+		return text + l.say("That is not shown inside the window %s: the risk that it is outside is %s, %s.", l.Window(a), risk, l.whichWay(*f.Chance))
+	}
 }
 
 // Fit says which pieces go where: "0.25 + 0.10 mm on the pump side and nothing
