@@ -320,6 +320,8 @@ func TestLearnAsks(t *testing.T) {
 	d.sees("  7 pedal\nWhat is it? Type its number.")
 	d.types("7")
 	d.sees("(Empty: pedal-1)")
+	d.types("Pedal 2")
+	d.sees(`"Pedal 2" cannot be a name; write it like pedal-1.`)
 	d.types("")
 	d.sees("Press the pedal")
 	d.types("")
@@ -498,6 +500,7 @@ func TestLearnEnds(t *testing.T) {
 	}{
 		{"without a press", nil, "/dev/ttyUSB3 --name caliper-2 --kind caliper", true, exitNotFound, "no profile was found"},
 		{"without a kind", nil, "/dev/ttyUSB3 --name caliper-2", true, exitUsage, "name the kind of the instrument"},
+		{"with a name that cannot be one", nil, "/dev/ttyUSB3 --name Caliper_2 --kind caliper", false, exitUsage, `"Caliper_2" cannot be the name of an instrument`},
 		{"of a kind without a cable", nil, "/dev/ttyUSB3 --name f --kind feeler", false, exitUsage, "name the kind of the instrument"},
 		{"a port that is bound", bound, "/dev/ttyUSB3 --name caliper-2 --kind caliper", false, exitRefused, "that of instrument caliper-1"},
 		{"a port that is not there", errors.New("no such device"), "/dev/x --name caliper-2 --kind caliper", false, exitRefused, "no such device"},

@@ -55,9 +55,16 @@ func (l *learner) askWhat(ctx context.Context) error {
 	if l.pressed.Name == "" {
 		free := l.freeName(ctx)
 		l.pressed.Name = l.ask(ctx, "What is it to be called, in a-z, 0-9 and -? (Empty: "+free+")")
+		for l.pressed.Name != "" && session.Segment(l.pressed.Name) != l.pressed.Name {
+			l.page.para("  ", "  ", fmt.Sprintf("%q cannot be a name; write it like %s.", l.pressed.Name, free))
+			l.pressed.Name = l.ask(ctx, "What is it to be called? (Empty: "+free+")")
+		}
 		if l.pressed.Name == "" {
 			l.pressed.Name = free
 		}
+	}
+	if session.Segment(l.pressed.Name) != l.pressed.Name {
+		return fail(exitUsage, "%q cannot be the name of an instrument; write it in a-z, 0-9 and -, such as --name caliper-2", l.pressed.Name)
 	}
 	return nil
 }
