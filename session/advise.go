@@ -195,7 +195,7 @@ func (j *job) placeNames(step int, list string) string {
 func (j *job) shimProblem(ch *Chain, gap decimal.Decimal) calc.ShimProblem {
 	p := calc.ShimProblem{
 		Gap:    gap,
-		Window: calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal},
+		Window: ch.window(),
 		Grain:  j.grain(ch),
 		Even:   ch.Split == "even",
 	}

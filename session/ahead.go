@@ -48,7 +48,7 @@ func (a *account) lookAhead(known knowledge, advice *Advice) error {
 		plain[i] = acts[i].Act
 	}
 	ch := a.chain
-	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
+	w := ch.window()
 	prospects, err := calc.WhatNext(a.job.floatBudget(known, *advice.Best), advice.Best.EndFloat.Decimal, w, a.job.plan.rule(), a.job.plan.Decision.Coverage.InexactFloat64(), plain)
 	if err != nil {
 		return fmt.Errorf("cannot weigh what to do next: %w", err)

@@ -533,8 +533,7 @@ func (a *account) built(known knowledge, advice *Advice) error {
 		return err
 	}
 	float := d.Value.Sub(d.view.Fitted.Decimal)
-	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
-	said, err := calc.Conform(u.Estimate(float), w, j.plan.rule())
+	said, err := calc.Conform(u.Estimate(float), ch.window(), j.plan.rule())
 	if err != nil {
 		return err
 	}
@@ -545,7 +544,7 @@ func (a *account) built(known knowledge, advice *Advice) error {
 	}
 	v := &BuiltView{
 		Step: d.view.Step, Found: d.view.Found, Packs: d.view.Packs, Play: d.view.Play, Float: worked(float), Outcome: said.Outcome.String(),
-		Chance:   Chance{rounded(said.Inside, 4), rounded(said.TooTight, 4), rounded(said.TooLoose, 4)},
+		Chance:   *chanceOf(said),
 		Expected: worked(expected.RoundBank(correctionPlaces)), Compared: d.view.Compared,
 	}
 	if v.Expanded, err = plusMinus(float, u); err != nil {
@@ -565,7 +564,7 @@ func (a *account) built(known knowledge, advice *Advice) error {
 		}
 	}
 	if said.Outcome != calc.ShownInside {
-		change := worked(float.Sub(w.Aim))
+		change := worked(float.Sub(ch.aim().Decimal))
 		v.Change = &change
 	}
 	advice.Built = v

@@ -273,7 +273,7 @@ func (j *job) likelyFit(f calc.LikelyFit, known knowledge) (Fit, error) {
 	}
 	u, guard := Num(expanded), Num(decimal.NewFromFloat(f.Conformity.Guard).RoundCeil(3))
 	fit.Expanded, fit.Guard, fit.Outcome = &u, &guard, f.Conformity.Outcome.String()
-	fit.Chance = &Chance{rounded(f.Conformity.Inside, 4), rounded(f.Conformity.TooTight, 4), rounded(f.Conformity.TooLoose, 4)}
+	fit.Chance = chanceOf(f.Conformity)
 	return fit, nil
 }
 
@@ -293,8 +293,7 @@ func (j *job) instead(i int, known knowledge, a *Advice) error {
 		return err
 	}
 	float := known.value.Sub(total)
-	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
-	said, err := calc.Conform(u.Estimate(float), w, j.plan.rule())
+	said, err := calc.Conform(u.Estimate(float), ch.window(), j.plan.rule())
 	if err != nil {
 		return err
 	}
@@ -307,9 +306,19 @@ func (j *job) instead(i int, known knowledge, a *Advice) error {
 		Packs: packs, Total: worked(total), EndFloat: worked(float.RoundBank(correctionPlaces)), CheckGap: worked(known.value.Sub(packs[0].Total.Decimal)),
 		Inside:   !float.LessThan(ch.Least.Decimal) && !float.GreaterThan(ch.Most.Decimal),
 		Expanded: &expanded, Guard: &guard, Outcome: said.Outcome.String(),
-		Chance: &Chance{rounded(said.Inside, 4), rounded(said.TooTight, 4), rounded(said.TooLoose, 4)},
+		Chance: chanceOf(said),
 	}
 	return nil
+}
+
+// chanceOf is how a conformity is shown: to four decimals.
+func chanceOf(c calc.Conformity) *Chance {
+	return &Chance{rounded(c.Inside, 4), rounded(c.TooTight, 4), rounded(c.TooLoose, 4)}
+}
+
+// window is what the decision rule holds a float or a sum against.
+func (ch *Chain) window() calc.Window {
+	return calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
 }
 
 // rounded rounds to places decimals, so that equal results have equal texts.

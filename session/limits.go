@@ -98,7 +98,7 @@ func (j *job) judge(step int, v *LimitsView) error {
 	}
 	shown, guard := Num(expanded), Num(decimal.NewFromFloat(found.Guard).DivRound(per, lengthDecimals).RoundCeil(3))
 	v.Value, v.Expanded, v.Guard, v.Outcome = &value, &shown, &guard, found.Outcome.String()
-	v.Chance = &Chance{rounded(found.Inside, 4), rounded(found.TooTight, 4), rounded(found.TooLoose, 4)}
+	v.Chance = chanceOf(found)
 	v.Barred = barred
 	return nil
 }

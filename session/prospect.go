@@ -90,7 +90,7 @@ func (j *job) foresee(i int) (Prospect, error) {
 		return Prospect{}, err
 	}
 	ch := &j.plan.Chains[i]
-	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
+	w := ch.window()
 	estimate := withShims(known.uncertainty, j.plan, ch).Estimate(middle(ch.Least, ch.Most))
 	best, err := calc.CanShow(estimate, w, j.plan.rule())
 	if err != nil {

@@ -18,8 +18,7 @@ func (ch *Chain) plainSum() bool { return len(ch.Sides) == 0 }
 // It stands as the best fit, of no packs.
 func (a *account) weighSum(known knowledge, advice *Advice) error {
 	j, ch := a.job, a.chain
-	w := calc.Window{Least: ch.Least.Decimal, Most: ch.Most.Decimal, Aim: ch.aim().Decimal}
-	found, err := calc.Conform(known.uncertainty.Estimate(known.value), w, j.plan.rule())
+	found, err := calc.Conform(known.uncertainty.Estimate(known.value), ch.window(), j.plan.rule())
 	if err != nil {
 		return err
 	}
@@ -31,7 +30,7 @@ func (a *account) weighSum(known knowledge, advice *Advice) error {
 	advice.Best = &Fit{
 		Packs: []Pack{}, EndFloat: sum, CheckGap: sum, Expanded: &shown, Guard: &guard, Outcome: found.Outcome.String(),
 		Inside: !known.value.LessThan(ch.Least.Decimal) && !known.value.GreaterThan(ch.Most.Decimal),
-		Chance: &Chance{rounded(found.Inside, 4), rounded(found.TooTight, 4), rounded(found.TooLoose, 4)},
+		Chance: chanceOf(found),
 	}
 	return j.warmFloat(a, known, advice)
 }

@@ -19,7 +19,7 @@ func (c *composer) split() ([]section, error) {
 	if err != nil {
 		return nil, err
 	}
-	sections := []section{c.head(), c.verdicts(), c.choices(), c.limits(), c.doneInBrief(), c.findings(false), {Title: c.l.Say("Cautions"), Blocks: []block{listing(c.texts(c.job.Cautions), c.l.Say("The plan states none."))}}, seal}
+	sections := []section{c.head(), c.verdicts(), c.choices(), c.limits(), c.doneInBrief(), c.findings(false), {Title: c.l.Say("Cautions"), Blocks: []block{listing(c.l.Texts(c.job.Cautions), c.l.Say("The plan states none."))}}, seal}
 	annex := []section{{Title: c.l.Say("Annex: how the shims and sums come about"), NewPage: true, Blocks: []block{small(c.ruleInBrief(c.Snapshot.Advice))}}}
 	for i := range c.Snapshot.Advice {
 		s, err := c.chain(i)

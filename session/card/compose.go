@@ -156,15 +156,6 @@ func (c *composer) with(s session.StepView) string {
 	return joined(c.l.Kind(s.Instrument), c.l.Use(s.Use))
 }
 
-// texts are words of the plan.
-func (c *composer) texts(words []string) []string {
-	said := make([]string, len(words))
-	for i, w := range words {
-		said[i] = c.l.Text(w)
-	}
-	return said
-}
-
 func (c *composer) orNone(text string) string {
 	if text == "" {
 		return c.l.Say("not given")
@@ -541,7 +532,7 @@ func (c *composer) certificates(p session.Profile) string {
 }
 
 func (c *composer) cautions() section {
-	said := c.texts(c.job.Cautions)
+	said := c.l.Texts(c.job.Cautions)
 	for _, s := range c.job.Steps {
 		for _, caution := range s.Cautions {
 			said = append(said, c.l.Text(s.Title)+": "+c.l.Text(caution))

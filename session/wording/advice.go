@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -245,14 +246,14 @@ func (l *Language) Pieces(p session.Pack) string {
 }
 
 func (l *Language) title(a session.Advice) string {
-	return l.Text(orElse(a.Title, a.Chain))
+	return l.Text(cmp.Or(a.Title, a.Chain))
 }
 
 func (l *Language) waitingFor(a session.Advice) string {
 	if len(a.Missing) == 0 {
 		return l.say("a dimension is not known")
 	}
-	return l.say("still to measure: %s", l.list(l.texts(a.Missing)))
+	return l.say("still to measure: %s", l.list(l.Texts(a.Missing)))
 }
 
 func (l *Language) outside(a session.Advice) string {
@@ -271,7 +272,7 @@ func (l *Language) Unfinished(a session.Advice) string {
 	var parts []string
 	add := func(label string, names []string) {
 		if len(names) > 0 {
-			parts = append(parts, label+" "+l.list(l.texts(names)))
+			parts = append(parts, label+" "+l.list(l.Texts(names)))
 		}
 	}
 	add(l.say("not measured yet:"), a.Missing)
@@ -470,7 +471,7 @@ func (l *Language) choice(a session.Advice) string {
 		text += " " + l.say("It is the only combination that the stock allows.")
 	case a.Possible > 1:
 		if len(a.Stays) > 0 {
-			text += " " + l.say("Of those that leave the %s as it is it ranks first", l.list(l.texts(a.Stays)))
+			text += " " + l.say("Of those that leave the %s as it is it ranks first", l.list(l.Texts(a.Stays)))
 		} else {
 			text += " " + l.say("Of the %d combinations that the stock allows it ranks first", a.Possible)
 		}

@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"cmp"
 	"embed"
 	"encoding/json"
 	"errors"
@@ -71,9 +72,9 @@ type refusal struct {
 
 // join adds what another file of the same language says; that counts where both do.
 func (c *catalogue) join(more catalogue) {
-	c.Name = orElse(more.Name, c.Name)
-	c.DecimalMark = orElse(more.DecimalMark, c.DecimalMark)
-	c.Nouns = orElse(more.Nouns, c.Nouns)
+	c.Name = cmp.Or(more.Name, c.Name)
+	c.DecimalMark = cmp.Or(more.DecimalMark, c.DecimalMark)
+	c.Nouns = cmp.Or(more.Nouns, c.Nouns)
 	c.Sentences = joined(c.Sentences, more.Sentences)
 	c.Refusals = joined(c.Refusals, more.Refusals)
 	c.Page = joined(c.Page, more.Page)
@@ -255,7 +256,7 @@ func (l *Language) Tag() string { return l.tag.String() }
 func (l *Language) Name() string { return l.words.Name }
 
 // DecimalMark is what stands before the decimals of a number: "." or ",".
-func (l *Language) DecimalMark() string { return orElse(l.words.DecimalMark, ".") }
+func (l *Language) DecimalMark() string { return cmp.Or(l.words.DecimalMark, ".") }
 
 // Page is what a page needs to write its own sentences and the words of plans: of each
 // English text its translation, or an object of the forms of its plural, as JSON.
@@ -327,7 +328,7 @@ func (l *Language) form(english string, args []any) string {
 	}
 	for _, arg := range args {
 		if n, whole := arg.(int); whole {
-			return orElse(p.forms[formNames[plural.Cardinal.MatchPlural(l.tag, n, 0, 0, 0, 0)]], p.forms["other"])
+			return cmp.Or(p.forms[formNames[plural.Cardinal.MatchPlural(l.tag, n, 0, 0, 0, 0)]], p.forms["other"])
 		}
 	}
 	return p.forms["other"]
@@ -352,11 +353,4 @@ func (l *Language) noun(title string) string {
 	}
 	first, size := utf8.DecodeRuneInString(title)
 	return string(unicode.ToLower(first)) + title[size:]
-}
-
-func orElse(text, other string) string {
-	if text == "" {
-		return other
-	}
-	return text
 }

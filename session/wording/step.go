@@ -1,6 +1,7 @@
 package wording
 
 import (
+	"cmp"
 	"strings"
 
 	"shimwright/session"
@@ -11,7 +12,7 @@ func (l *Language) Step(s session.StepView) string { return l.StepName(s) + " " 
 
 // StepName is the first sentence of Step: its number and title.
 func (l *Language) StepName(s session.StepView) string {
-	return l.say("Step %d of %d: %s.", s.Number, s.Of, l.Text(orElse(s.Title, s.Name)))
+	return l.say("Step %d of %d: %s.", s.Number, s.Of, l.Text(cmp.Or(s.Title, s.Name)))
 }
 
 // Now says in a line where the measuring stands: StepName and Progress.

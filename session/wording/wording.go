@@ -168,8 +168,8 @@ func (l *Language) list(names []string) string {
 	return l.say("%s and %s", strings.Join(names[:last], ", "), names[last])
 }
 
-// texts writes words of a plan.
-func (l *Language) texts(words []string) []string {
+// Texts is Text of each.
+func (l *Language) Texts(words []string) []string {
 	said := make([]string, len(words))
 	for i, w := range words {
 		said[i] = l.Text(w)

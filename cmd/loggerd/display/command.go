@@ -1,6 +1,7 @@
 package display
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -208,19 +209,12 @@ func (s *Server) choices(w http.ResponseWriter, r *http.Request) {
 	desk := s.desk()
 	c := choices{Page: page, Plans: append([]Plan{}, plans...), Parts: []choice{}, Instruments: []tool{}}
 	for _, p := range desk.Parts {
-		c.Parts = append(c.Parts, choice{p.Name, orElse(p.Title, p.Name)})
+		c.Parts = append(c.Parts, choice{p.Name, cmp.Or(p.Title, p.Name)})
 	}
 	for _, in := range desk.Tools {
 		c.Instruments = append(c.Instruments, tool{in.Name, in.Kind, append([]session.Use{}, in.Uses...)})
 	}
 	s.answer(w, http.StatusOK, c)
-}
-
-func orElse(text, other string) string {
-	if text == "" {
-		return other
-	}
-	return text
 }
 
 // refuse answers a refusal in the reader's language.

@@ -1,6 +1,7 @@
 package display
 
 import (
+	"cmp"
 	"strings"
 	"time"
 
@@ -211,7 +212,7 @@ func mark(r session.ReadingView) string {
 
 func wordsOfAdvice(l *wording.Language, a session.Advice) adviceWords {
 	w := adviceWords{
-		Title: l.Text(orElse(a.Title, a.Chain)), Headline: l.Headline(a), Why: l.Why(a), Provisional: a.State == session.Provisional,
+		Title: l.Text(cmp.Or(a.Title, a.Chain)), Headline: l.Headline(a), Why: l.Why(a), Provisional: a.State == session.Provisional,
 		Sum:         upper(l.Sum(a)),
 		Uncertainty: l.Say("Uncertainty: %s.", l.Text(a.Uncertainty)),
 	}

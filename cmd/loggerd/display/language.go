@@ -1,6 +1,7 @@
 package display
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -41,7 +42,7 @@ func (s *Server) teach() error {
 		}
 		s.cfg.Languages = all
 	}
-	s.cfg.Language = orElse(s.cfg.Language, wording.English.Tag())
+	s.cfg.Language = cmp.Or(s.cfg.Language, wording.English.Tag())
 	if s.cfg.Languages[s.cfg.Language] == nil {
 		return fmt.Errorf("the display has no language %q; choose one of %s, or add its catalogue",
 			s.cfg.Language, strings.Join(slices.Sorted(maps.Keys(s.cfg.Languages)), ", "))

@@ -1,6 +1,7 @@
 package display
 
 import (
+	"cmp"
 	"time"
 
 	"shimwright/session"
@@ -72,7 +73,7 @@ func (s *Server) storyEvent(l *wording.Language, v session.Snapshot) story {
 		}
 	}
 	for _, a := range v.Advice {
-		e.Advice = append(e.Advice, storyText{l.Text(orElse(a.Title, a.Chain)), l.Headline(a) + " " + l.Why(a)})
+		e.Advice = append(e.Advice, storyText{l.Text(cmp.Or(a.Title, a.Chain)), l.Headline(a) + " " + l.Why(a)})
 	}
 	return e
 }
